@@ -1,0 +1,56 @@
+package expiry
+
+import "slices"
+
+// The cautions that stand beside dates, word for word.
+const (
+	// CautionLaw stands beside every date, and where there is none.
+	CautionLaw = "Worked out from what was recorded: it shows no food to be safe. Local food law, the competent authority and a qualified food-safety professional decide."
+	// CautionUseBy is art. 24(1) of Regulation (EU) 1169/2011 with art. 14 of Regulation (EC) 178/2002 in short.
+	CautionUseBy = "After its use-by date it may not be sold, given away or used."
+	// CautionBestBefore is the other half: a decision of the shop.
+	CautionBestBefore = "After its best-before date, taste first: selling it is the shop's decision, and the customer is told."
+	// CautionNoDate stands where nothing says yet how long a thing keeps.
+	CautionNoDate = "No date yet: it may not be sold."
+	// CautionNoMark stands beside a lot that came without a date mark and was given no days by the shop.
+	CautionNoMark = "It came with no date mark."
+	// CautionMeasured stands beside a date that rests on a measured water activity.
+	CautionMeasured = "A measured water activity holds for the age and the packing of the sample."
+	// CautionThawed stands beside the date of what came out of the freezer.
+	CautionThawed = "Thaw sealed: water that condenses on it shortens its life. Never freeze it again."
+	// CautionUnsealed stands where freezing did not stop the clock because the thing was not sealed.
+	CautionUnsealed = "It was not sealed in the freezer: its time there counts as life spent."
+	// CautionRefrozen stands where freezing did not stop the clock because it was the second time.
+	CautionRefrozen = "It was frozen before: its time in the freezer counts as life spent."
+)
+
+// cautionsOf gives the cautions that every answer of a filling or a piece of that kind has.
+func cautionsOf(kind string, dated bool) []string {
+	switch {
+	case !dated:
+		return []string{CautionLaw, CautionNoDate}
+	case kind == KindUseBy:
+		return []string{CautionLaw, CautionUseBy}
+	default:
+		return []string{CautionLaw, CautionBestBefore}
+	}
+}
+
+// ofItsOwn leaves out the cautions that another answer states for itself.
+func ofItsOwn(cautions []string) []string {
+	common := []string{CautionLaw, CautionNoDate, CautionNoMark, CautionUseBy, CautionBestBefore}
+	return slices.DeleteFunc(slices.Clone(cautions), func(c string) bool { return slices.Contains(common, c) })
+}
+
+// together joins cautions, each once, in the order in which they first came.
+func together(lists ...[]string) []string {
+	var all []string
+	for _, list := range lists {
+		for _, caution := range list {
+			if !slices.Contains(all, caution) {
+				all = append(all, caution)
+			}
+		}
+	}
+	return all
+}
