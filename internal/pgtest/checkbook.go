@@ -1,0 +1,98 @@
+package pgtest
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+
+	"firstout/internal/events"
+	"firstout/internal/projections"
+)
+
+// NewBook gives a database as New does, and checks the whole book in it when the test has ended.
+func NewBook(t testing.TB) *DB {
+	t.Helper()
+	db := New(t)
+	t.Cleanup(func() {
+		if !t.Failed() { // the first failure is the one to read
+			CheckBook(t, db)
+		}
+	})
+	return db
+}
+
+// CheckBook holds the whole book to what must always be true of it: positions are dense and times rise, every event's
+// columns are what its canonical bytes say, the derived tables are what a fold of the log gives, row for row, every
+// line of stock is the sum of its movements, and a charge's stock is what its lots add up to.
+func CheckBook(t testing.TB, db *DB) {
+	t.Helper()
+	ctx := context.WithoutCancel(t.Context()) // it runs after the test's own context has ended
+	checkLog(ctx, t, db)
+	different, err := projections.Diff(ctx, db.App)
+	require.NoError(t, err)
+	require.Empty(t, different, "the derived tables are not what the log gives")
+	requireNoRows(ctx, t, db, "lines of stock that are not the sum of their movements", `
+		SELECT format('%s at %s: %s, movements say %s', code, place, amount, moved)
+		FROM (
+			SELECT code, place, grade, unreleased, sum(delta) AS moved FROM movements GROUP BY code, place, grade, unreleased
+		) m
+		FULL JOIN stock USING (code, place, grade, unreleased)
+		WHERE coalesce(amount, 0) <> coalesce(moved, 0)`)
+	requireNoRows(ctx, t, db, "charges whose stock is not what their lots add up to", `
+		SELECT format('%s: %s, lots add up to %s', t.code, s.amount, m.mix)
+		FROM things t
+		JOIN stock s USING (code)
+		CROSS JOIN LATERAL (
+			SELECT coalesce(sum(round((part ->> 'g')::numeric * 1000)), 0) AS mix FROM jsonb_array_elements(coalesce(nullif(t.state -> 'mix', 'null'), '[]')) part
+		) m
+		WHERE t.kind = 'charge' AND s.amount <> m.mix`)
+}
+
+func requireNoRows(ctx context.Context, t testing.TB, db *DB, what, sql string) {
+	t.Helper()
+	rows, err := db.App.Query(ctx, sql)
+	require.NoError(t, err)
+	found, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	require.NoError(t, err)
+	require.Empty(t, found, what)
+}
+
+// checkLog reads every event as columns and as bytes.
+func checkLog(ctx context.Context, t testing.TB, db *DB) {
+	t.Helper()
+	rows, err := db.App.Query(ctx, `
+		SELECT position, id, type, version, occurred_at, recorded_at, actor, site, key, command, canonical
+		FROM log ORDER BY position`)
+	require.NoError(t, err)
+	type columns struct {
+		Position               int64
+		ID                     uuid.UUID
+		Type                   string
+		Version                int
+		OccurredAt, RecordedAt time.Time
+		Actor, Site, Key       string
+		Command                uuid.UUID
+		Canonical              string
+	}
+	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[columns])
+	require.NoError(t, err)
+	var last time.Time
+	for i, c := range found {
+		require.EqualValues(t, i+1, c.Position, "positions are dense")
+		require.False(t, c.RecordedAt.Before(last), "recorded_at never goes back")
+		last = c.RecordedAt
+		r, err := events.ParseCanonical([]byte(c.Canonical))
+		require.NoError(t, err)
+		again, err := r.Canonical()
+		require.NoError(t, err)
+		require.Equal(t, c.Canonical, string(again))
+		require.Equal(t, columns{
+			Position: r.Position, ID: r.ID, Type: r.Data.EventType(), Version: r.Version, OccurredAt: r.OccurredAt.UTC(),
+			RecordedAt: r.RecordedAt.UTC(), Actor: r.Actor, Site: r.Site, Key: r.Key, Command: r.Command, Canonical: c.Canonical,
+		}, func() columns { c.OccurredAt, c.RecordedAt = c.OccurredAt.UTC(), c.RecordedAt.UTC(); return c }())
+	}
+}
