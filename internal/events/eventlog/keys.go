@@ -1,0 +1,115 @@
+package eventlog
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+)
+
+// Key is what the book knows of an API key. The key itself is told once, when it is made, and kept nowhere.
+type Key struct {
+	ID        uuid.UUID // the actor in events
+	Name      string    // unique among keys that are neither revoked nor expired
+	Roles     []string
+	Site      string // empty: every site
+	CreatedAt time.Time
+	ExpiresAt *time.Time // nil: never
+	RevokedAt *time.Time
+}
+
+var (
+	// ErrNoKey says that there is no such key, or none that is still good.
+	ErrNoKey = errors.New("no such key")
+	// ErrNameTaken says that a good key has that name already.
+	ErrNameTaken = errors.New("a key of that name is in use")
+)
+
+// KeyPrefix makes a key that leaked into a text easy to find and to tell from others.
+const KeyPrefix = "firstout_"
+
+// uniqueViolation is the SQLSTATE of a second row with a unique value.
+const uniqueViolation = "23505"
+
+// CreateKey makes a key and gives its secret, which has 128 bits of chance and therefore needs no slow hash.
+func CreateKey(ctx context.Context, db DB, name string, roles []string, site string, expires *time.Time, now time.Time) (string, Key, error) {
+	secret := KeyPrefix + rand.Text()
+	key := Key{ID: uuid.New(), Name: name, Roles: roles, Site: site, CreatedAt: now.UTC().Truncate(time.Microsecond), ExpiresAt: expires}
+	hash := HashKey(secret)
+	err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+		// An expired key gives its name free.
+		_, err := tx.Exec(ctx, `UPDATE api_keys SET revoked_at = expires_at WHERE name = $1 AND revoked_at IS NULL AND expires_at <= $2`, name, now)
+		if err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, `INSERT INTO api_keys (id, name, hash, roles, site, created_at, expires_at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+			key.ID, key.Name, hash[:], key.Roles, key.Site, key.CreatedAt, key.ExpiresAt)
+		return err
+	})
+	if refused := new(pgconn.PgError); errors.As(err, &refused) && refused.Code == uniqueViolation {
+		return "", Key{}, fmt.Errorf("create key %q: %w", name, ErrNameTaken)
+	}
+	if err != nil {
+		return "", Key{}, fmt.Errorf("create key %q: %w", name, err)
+	}
+	return secret, key, nil
+}
+
+const selectKey = `SELECT id, name, roles, site, created_at, expires_at, revoked_at FROM api_keys`
+
+// HashKey gives what is kept of a key's secret, and by which it is found.
+func HashKey(secret string) [32]byte { return sha256.Sum256([]byte(secret)) }
+
+// FindKey gives the key whose secret has this hash, if it is good at that time; else ErrNoKey.
+func FindKey(ctx context.Context, q Querier, hash [32]byte, now time.Time) (Key, error) {
+	rows, err := q.Query(ctx, selectKey+` WHERE hash = $1 AND revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $2)`, hash[:], now)
+	if err != nil {
+		return Key{}, fmt.Errorf("find key: %w", err)
+	}
+	key, err := pgx.CollectExactlyOneRow(rows, scanKey)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return Key{}, ErrNoKey
+	}
+	if err != nil {
+		return Key{}, fmt.Errorf("find key: %w", err)
+	}
+	return key, nil
+}
+
+// ListKeys gives every key there ever was, by name and age.
+func ListKeys(ctx context.Context, q Querier) ([]Key, error) {
+	rows, err := q.Query(ctx, selectKey+` ORDER BY name, created_at, id`)
+	if err != nil {
+		return nil, fmt.Errorf("list keys: %w", err)
+	}
+	keys, err := pgx.CollectRows(rows, scanKey)
+	if err != nil {
+		return nil, fmt.Errorf("list keys: %w", err)
+	}
+	return keys, nil
+}
+
+// RevokeKey ends the good key of that name at once and for ever; without one it is ErrNoKey.
+func RevokeKey(ctx context.Context, db DB, name string, now time.Time) error {
+	done, err := db.Exec(ctx, `UPDATE api_keys SET revoked_at = $2 WHERE name = $1 AND revoked_at IS NULL`, name, now)
+	if err != nil {
+		return fmt.Errorf("revoke key %q: %w", name, err)
+	}
+	if done.RowsAffected() == 0 {
+		return fmt.Errorf("revoke key %q: %w", name, ErrNoKey)
+	}
+	return nil
+}
+
+func scanKey(row pgx.CollectableRow) (Key, error) {
+	var k Key
+	err := row.Scan(&k.ID, &k.Name, &k.Roles, &k.Site, &k.CreatedAt, &k.ExpiresAt, &k.RevokedAt)
+	k.CreatedAt = k.CreatedAt.UTC()
+	return k, err
+}

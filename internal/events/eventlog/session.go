@@ -1,0 +1,61 @@
+package eventlog
+
+import (
+	"context"
+	"fmt"
+	"strconv"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+)
+
+// Patience is how long the server lets a writer stand still before it ends it. Whoever holds the head's lock holds up
+// everyone. A group takes milliseconds; a rebuild's swap holds the head for longer, but not for this long.
+const Patience = 10 * time.Second
+
+const setLimits = `
+SELECT set_config('lock_timeout', $1, $2), set_config('idle_in_transaction_session_timeout', $1, $2), set_config('statement_timeout', $1, $2)`
+
+// Writer opens a connection beside the pool, as the pool would open one, for one that takes the head's lock; it is the
+// caller's to close. Readers that use up the pool cannot keep it from writing. The server ends its waiting for the
+// lock, its statement and, where it stopped between two trips (a paused process, a lost network), its session when
+// patience is over.
+func Writer(ctx context.Context, pool *pgxpool.Pool, patience time.Duration) (*pgx.Conn, error) {
+	conn, err := connect(ctx, pool.Config())
+	if err != nil {
+		return nil, fmt.Errorf("connect to write: %w", err)
+	}
+	if _, err := conn.Exec(ctx, setLimits, milliseconds(patience), false); err != nil {
+		_ = conn.Close(ctx) // the first error is the one to tell
+		return nil, fmt.Errorf("connect to write: %w", err)
+	}
+	return conn, nil
+}
+
+func connect(ctx context.Context, config *pgxpool.Config) (*pgx.Conn, error) {
+	if config.BeforeConnect != nil {
+		if err := config.BeforeConnect(ctx, config.ConnConfig); err != nil {
+			return nil, err
+		}
+	}
+	conn, err := pgx.ConnectConfig(ctx, config.ConnConfig)
+	if err != nil {
+		return nil, err
+	}
+	if config.AfterConnect != nil {
+		if err := config.AfterConnect(ctx, conn); err != nil {
+			_ = conn.Close(ctx) // the first error is the one to tell
+			return nil, err
+		}
+	}
+	return conn, nil
+}
+
+// QueueLimits puts a writer's limits on one transaction of a connection that is otherwise used for reading. It stands
+// before QueueLock.
+func QueueLimits(b *pgx.Batch, patience time.Duration) {
+	b.Queue(setLimits, milliseconds(patience), true)
+}
+
+func milliseconds(d time.Duration) string { return strconv.FormatInt(d.Milliseconds(), 10) }

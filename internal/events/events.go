@@ -1,0 +1,191 @@
+// Package events is the language of the log: what can have happened in the workshop, in which words and shapes,
+// with the codes, masses and dates that those shapes are made of. It decodes every version of every event ever
+// written. It does not know how events are stored, who decides them or what follows from them.
+package events
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+)
+
+// An Event is something that happened, in its newest shape. Its name in the log never changes; a changed shape
+// is a new version with an upcaster beside its old decoder.
+type Event interface {
+	// EventType is the stable name in the log: snake_case, past tense.
+	EventType() string
+	// Touches lists the codes of everything the event concerns, in no order, repeats allowed.
+	Touches() []Code
+}
+
+// Recorded is an event as it stands in the log.
+type Recorded struct {
+	Position   int64     // dense from 1, in commit order
+	ID         uuid.UUID // UUIDv7
+	Version    int       // schema version of Data
+	OccurredAt time.Time // when it happened, UTC, to the microsecond
+	RecordedAt time.Time // when it was written; never earlier than the event before it
+	Actor      string    // opaque id of the key's holder
+	Site       string    // slug; empty where no one site is concerned
+	Key        string    // the command's idempotency key; empty for a definition
+	Command    uuid.UUID // id of the command's first event
+	Data       Event
+}
+
+// Codes lists what the event touches, each code once, in code order.
+func (r Recorded) Codes() []Code {
+	codes := slices.DeleteFunc(slices.Clone(r.Data.Touches()), func(c Code) bool { return c == "" })
+	slices.SortFunc(codes, Code.Compare)
+	return slices.Compact(codes)
+}
+
+// timeLayout keeps microseconds, the precision that PostgreSQL keeps.
+const timeLayout = "2006-01-02T15:04:05.999999Z07:00"
+
+// FormatTime writes an instant as events do: RFC 3339, UTC, up to six decimals.
+func FormatTime(t time.Time) string { return t.UTC().Format(timeLayout) }
+
+// envelope is the sealed form of an event. Its canonical bytes (RFC 8785) are what is stored and signed.
+type envelope struct {
+	Actor      string          `json:"actor"`
+	Codes      []Code          `json:"codes"`
+	Command    uuid.UUID       `json:"command"`
+	Data       json.RawMessage `json:"data"`
+	ID         uuid.UUID       `json:"id"`
+	Key        string          `json:"key"`
+	OccurredAt string          `json:"occurred_at"`
+	Position   int64           `json:"position"`
+	RecordedAt string          `json:"recorded_at"`
+	Site       string          `json:"site"`
+	Type       string          `json:"type"`
+	Version    int             `json:"version"`
+}
+
+// Canonical gives the event's whole envelope in RFC 8785 form.
+func (r Recorded) Canonical() ([]byte, error) {
+	data, err := json.Marshal(r.Data)
+	if err != nil {
+		return nil, fmt.Errorf("encode %s: %w", r.Data.EventType(), err)
+	}
+	codes := r.Codes()
+	if codes == nil {
+		codes = []Code{}
+	}
+	plain, err := json.Marshal(envelope{
+		Actor: r.Actor, Codes: codes, Command: r.Command, Data: data, ID: r.ID, Key: r.Key,
+		OccurredAt: FormatTime(r.OccurredAt), Position: r.Position, RecordedAt: FormatTime(r.RecordedAt),
+		Site: r.Site, Type: r.Data.EventType(), Version: r.Version,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("encode %s: %w", r.Data.EventType(), err)
+	}
+	return Canonicalize(plain)
+}
+
+// ParseCanonical reads an event back from its stored bytes, whatever version wrote them.
+func ParseCanonical(text []byte) (Recorded, error) {
+	var e envelope
+	if err := decodeStrictly(text, &e); err != nil {
+		return Recorded{}, fmt.Errorf("decode event envelope: %w", err)
+	}
+	data, err := Decode(e.Type, e.Version, e.Data)
+	if err != nil {
+		return Recorded{}, fmt.Errorf("position %d: %w", e.Position, err)
+	}
+	occurred, err := time.Parse(time.RFC3339Nano, e.OccurredAt)
+	if err != nil {
+		return Recorded{}, fmt.Errorf("position %d: occurred_at: %w", e.Position, err)
+	}
+	recorded, err := time.Parse(time.RFC3339Nano, e.RecordedAt)
+	if err != nil {
+		return Recorded{}, fmt.Errorf("position %d: recorded_at: %w", e.Position, err)
+	}
+	return Recorded{
+		Position: e.Position, ID: e.ID, Version: e.Version, OccurredAt: occurred, RecordedAt: recorded,
+		Actor: e.Actor, Site: e.Site, Key: e.Key, Command: e.Command, Data: data,
+	}, nil
+}
+
+// Decode reads the data of an event of a type and version into its newest shape. An unknown type or version is
+// an error, never a skip: a program that does not know an event must not go on as if it had not happened.
+func Decode(eventType string, version int, data []byte) (Event, error) {
+	decode, known := decoders[fmt.Sprintf("%s/%d", eventType, version)]
+	if !known {
+		return nil, fmt.Errorf("event %s version %d is not known to this program: use a newer one", eventType, version)
+	}
+	event, err := decode(data)
+	if err != nil {
+		return nil, fmt.Errorf("decode %s version %d: %w", eventType, version, err)
+	}
+	return event, nil
+}
+
+// NewestVersion is the schema version in which an event of this type is written today.
+func NewestVersion(Event) int { return 1 }
+
+// as decodes into one event type. Unknown fields are refused: they would be lost on the way back.
+func as[T Event](data []byte) (Event, error) {
+	var event T
+	err := decodeStrictly(data, &event)
+	return event, err
+}
+
+func decodeStrictly(data []byte, into any) error {
+	decoder := json.NewDecoder(bytes.NewReader(data))
+	decoder.DisallowUnknownFields()
+	return decoder.Decode(into)
+}
+
+// decoders knows every version of every event that was ever written, for ever.
+var decoders = map[string]func([]byte) (Event, error){
+	"site_defined/1":       as[SiteDefined],
+	"place_defined/1":      as[PlaceDefined],
+	"supplier_defined/1":   as[SupplierDefined],
+	"buyer_defined/1":      as[BuyerDefined],
+	"ingredient_defined/1": as[IngredientDefined],
+	"formula_defined/1":    as[FormulaDefined],
+	"vat_defined/1":        as[VatDefined],
+	"mould_defined/1":      as[MouldDefined],
+	"design_defined/1":     as[DesignDefined],
+
+	"ingredient_received/1": as[IngredientReceived],
+	"portion_opened/1":      as[PortionOpened],
+	"chocolate_melted/1":    as[ChocolateMelted],
+	"vat_emptied/1":         as[VatEmptied],
+	"ganache_made/1":        as[GanacheMade],
+
+	"run_started/1":       as[RunStarted],
+	"shells_cast/1":       as[ShellsCast],
+	"pieces_decorated/1":  as[PiecesDecorated],
+	"moulds_filled/1":     as[MouldsFilled],
+	"moulds_capped/1":     as[MouldsCapped],
+	"pieces_turned_out/1": as[PiecesTurnedOut],
+	"pieces_released/1":   as[PiecesReleased],
+
+	"stock_moved/1":     as[StockMoved],
+	"pieces_sold/1":     as[PiecesSold],
+	"pieces_given/1":    as[PiecesGiven],
+	"stock_discarded/1": as[StockDiscarded],
+	"stock_counted/1":   as[StockCounted],
+
+	"hold_placed/1":       as[HoldPlaced],
+	"hold_lifted/1":       as[HoldLifted],
+	"checked/1":           as[Checked],
+	"deviation_opened/1":  as[DeviationOpened],
+	"deviation_decided/1": as[DeviationDecided],
+	"redated/1":           as[Redated],
+}
+
+// Types lists the event types that this program knows, in alphabetical order.
+func Types() []string {
+	var types []string
+	for name := range decoders {
+		types = append(types, name[:len(name)-2])
+	}
+	slices.Sort(types)
+	return slices.Compact(types)
+}
