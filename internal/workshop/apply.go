@@ -1,0 +1,388 @@
+package workshop
+
+import (
+	"fmt"
+	"slices"
+
+	"firstout/internal/civil"
+	"firstout/internal/events"
+)
+
+// The grades of pieces.
+const (
+	GradeFirst    = "first"
+	GradeSecond   = "second"
+	GradeUnfilled = "unfilled"
+	gradeBroken   = "broken" // only in movements: they never stand anywhere
+)
+
+// The causes of a movement.
+const (
+	CauseReceived  = "received"
+	CauseOpened    = "opened"
+	CauseDrawn     = "drawn"
+	CauseReturned  = "returned"
+	CauseMade      = "made"
+	CauseTurnedOut = "turned_out"
+	CauseReleased  = "released"
+	CauseMoved     = "moved"
+	CauseParted    = "parted"
+	CauseSold      = "sold"
+	CauseGiven     = "given"
+	CauseDiscarded = "discarded"
+	CauseCounted   = "counted"
+)
+
+// Apply changes the set by one event. It decides nothing and works out no date: what the event says, happened.
+// Live commands, rebuilds and past states all fold with it. An error means that the log and this program do not
+// fit together.
+func (s *Set) Apply(r events.Recorded) error {
+	a := applying{Set: s, r: r}
+	if err := a.apply(); err != nil {
+		return fmt.Errorf("apply %s at position %d: %w", r.Data.EventType(), r.Position, err)
+	}
+	return nil
+}
+
+// applying is one event on its way into a set; it numbers the movements and edges that the event makes.
+type applying struct {
+	*Set
+	r         events.Recorded
+	movements int
+	edges     int
+}
+
+func (a *applying) apply() error {
+	switch e := a.r.Data.(type) {
+	case events.SiteDefined, events.PlaceDefined, events.SupplierDefined, events.BuyerDefined,
+		events.IngredientDefined, events.FormulaDefined, events.VatDefined, events.MouldDefined, events.DesignDefined:
+		a.Defs, _ = a.Defs.With(a.r)
+		return nil
+	case events.IngredientReceived:
+		return a.received(e)
+	case events.PortionOpened:
+		return a.opened(e)
+	case events.ChocolateMelted:
+		return a.melted(e)
+	case events.VatEmptied:
+		return a.emptied(e)
+	case events.GanacheMade:
+		return a.ganacheMade(e)
+	case events.RunStarted:
+		a.started(e.Run, &e.Start, e.Expiry)
+		return nil
+	case events.ShellsCast:
+		return a.shellsCast(e)
+	case events.PiecesDecorated:
+		return a.decorated(e)
+	case events.MouldsFilled:
+		return a.filled(e)
+	case events.MouldsCapped:
+		return a.capped(e)
+	case events.PiecesTurnedOut:
+		return a.turnedOut(e)
+	case events.PiecesReleased:
+		return a.released(e)
+	case events.StockMoved:
+		return a.moved(e)
+	case events.PiecesSold:
+		return a.sold(e)
+	case events.PiecesGiven:
+		return a.given(e)
+	case events.StockDiscarded:
+		return a.discarded(e)
+	case events.StockCounted:
+		return a.counted(e)
+	case events.HoldPlaced:
+		a.holdPlaced(e)
+		return nil
+	case events.HoldLifted:
+		return a.holdLifted(e)
+	case events.Checked:
+		return nil // a finding stands in the log; what follows from it are events of their own
+	case events.DeviationOpened:
+		a.deviationOpened(e)
+		return nil
+	case events.DeviationDecided:
+		return a.deviationDecided(e)
+	case events.Redated:
+		a.redated(e)
+		return nil
+	}
+	return fmt.Errorf("no rule says what it changes")
+}
+
+// give puts a new code's number into its day's counter, so that the next one is one more.
+func (a *applying) give(code events.Code) {
+	_, sequence, _ := code.Numbers()
+	key := SequenceKey{Kind: code.Kind(), Day: code.Day()}
+	if last := a.Sequences.get(key); last == nil || *last < sequence {
+		a.Sequences.put(key, sequence)
+	}
+}
+
+// shift changes one line of stock and notes the movement. A line that is not there yet is opened with what its
+// thing says of dates and holds.
+func (a *applying) shift(key StockKey, delta int64, m Movement) error {
+	line := a.Stock.edit(key)
+	if line == nil {
+		if a.Line(key) == nil {
+			a.Stock.put(key, a.newLine(key))
+			a.index(key)
+		}
+		line = a.Stock.edit(key)
+	}
+	if line.Amount+delta < 0 {
+		return fmt.Errorf("%s at %s would fall below nothing: %d and %d", key.Code, key.Place, line.Amount, delta)
+	}
+	if line.Amount == 0 && delta > 0 {
+		line.ArrivedAt = a.r.OccurredAt
+	}
+	line.Amount += delta
+	a.note(line, key, delta, m)
+	return nil
+}
+
+// note writes a movement down. Its weight is that of the pieces, or the mass itself.
+func (a *applying) note(line *StockLine, key StockKey, delta int64, m Movement) {
+	m.Position, m.Number, m.OccurredAt, m.StockKey, m.Delta = a.r.Position, a.movements, a.r.OccurredAt, key, delta
+	m.Subject = line.Subject
+	m.Day = civil.DayOf(a.r.OccurredAt, a.Defs.Zone(line.Site))
+	size := events.Mass(max(delta, -delta))
+	if key.Grade != "" {
+		size *= line.PieceMass
+	}
+	m.Weight = size
+	a.movements++
+	a.Movements = append(a.Movements, m)
+}
+
+func (a *applying) newLine(key StockKey) StockLine {
+	line := StockLine{StockKey: key}
+	switch key.Code.Kind() {
+	case events.KindLot:
+		lot := a.Lot(key.Code)
+		line.Subject, line.Site, line.Held, line.Dates = lot.Ingredient, lot.Site, lot.Held(), datesOf(lot.Expiry)
+	case events.KindCharge:
+		charge := a.Charge(key.Code)
+		line.Site, line.Held = charge.Site, charge.Held()
+	case events.KindGanache:
+		ganache := a.Ganache(key.Code)
+		line.Subject, line.Site, line.Held, line.Dates = ganache.Formula, ganache.Site, ganache.Held(), datesOf(ganache.Expiry)
+	case events.KindRun:
+		run := a.Run(key.Code)
+		line.Subject, line.Site, line.Held, line.Dates = run.Design, run.Site, run.Held(), datesOf(run.Expiry)
+		line.PieceMass = run.PieceMass
+	}
+	return line
+}
+
+// link notes that one thing went into another.
+func (a *applying) link(from, to events.Code, mass events.Mass, ingredient string) {
+	a.Edges = append(a.Edges, Edge{
+		Position: a.r.Position, Number: a.edges, From: from, To: to, OccurredAt: a.r.OccurredAt, Mass: mass, Ingredient: ingredient,
+	})
+	a.edges++
+}
+
+// drawFrom takes a draw out of stock and gives what it was made of.
+func (a *applying) drawFrom(d events.Draw, into events.Code) (Mix, error) {
+	if d.Source == "" {
+		a.link("", into, d.Quantity, d.Ingredient)
+		return Mix{{Ingredient: d.Ingredient, Mass: d.Quantity, Direct: true}}, nil
+	}
+	if d.Source.Kind() == events.KindCharge {
+		return a.drawCharge(d.Source, d.Quantity, into)
+	}
+	a.link(d.Source, into, d.Quantity, "")
+	err := a.shift(StockKey{Code: d.Source, Place: d.Place}, -int64(d.Quantity), Movement{Cause: CauseDrawn})
+	return a.MixOf(d.Source, d.Quantity), err
+}
+
+// drawCharge takes chocolate from a charge, every lot in proportion.
+func (a *applying) drawCharge(code events.Code, quantity events.Mass, into events.Code) (Mix, error) {
+	charge := a.Charges.edit(code)
+	if charge == nil {
+		if a.Charge(code) == nil {
+			return nil, fmt.Errorf("no charge %s", code)
+		}
+		charge = a.Charges.edit(code)
+	}
+	if quantity > charge.Mix.Total() {
+		return nil, fmt.Errorf("%s holds %s g, not %s g", code, charge.Mix.Total().Grams(), quantity.Grams())
+	}
+	taken, left := charge.Mix.Take(quantity)
+	charge.Mix, charge.LastAt = left, later(charge.LastAt, a.r.OccurredAt)
+	a.link(code, into, quantity, "")
+	return taken, a.shift(StockKey{Code: code, Place: charge.Vat}, -int64(quantity), Movement{Cause: CauseDrawn})
+}
+
+// MixOf is what a quantity of a lot, portion, block or ganache is made of, by lot.
+func (s *Set) MixOf(code events.Code, quantity events.Mass) Mix {
+	if code.Kind() == events.KindGanache {
+		return s.Ganache(code).Mix.Of(quantity)
+	}
+	lot := s.Lot(code.Whole())
+	if len(lot.Mix) > 0 {
+		return lot.Mix.Of(quantity)
+	}
+	return Mix{{Lot: lot.Code, Mass: quantity, Direct: true}}
+}
+
+func (a *applying) received(e events.IngredientReceived) error {
+	a.give(e.Lot)
+	a.Lots.put(e.Lot, Lot{
+		Code: e.Lot, Ingredient: e.Ingredient, IngredientVersion: e.IngredientVersion, Supplier: e.Supplier,
+		SupplierLot: e.SupplierLot, DateMark: e.DateMark, Received: e.Quantity, PriceMinor: e.PriceMinor,
+		Currency: e.Currency, TemperatureC: e.ReceivedTemperatureC, DeliveryNote: e.DeliveryNote, Site: a.r.Site,
+		At: a.r.OccurredAt, Allergens: e.Allergens, MayContain: e.MayContain, Composition: e.Composition, Expiry: e.Expiry,
+	})
+	a.Loaded(NeedThing(e.Lot))
+	return a.shift(StockKey{Code: e.Lot, Place: e.Place}, int64(e.Quantity), Movement{Cause: CauseReceived})
+}
+
+func (a *applying) opened(e events.PortionOpened) error {
+	parent := a.Lot(e.Lot)
+	if parent == nil {
+		return fmt.Errorf("no lot %s", e.Lot)
+	}
+	lot := a.Lots.edit(e.Lot)
+	_, _, part := e.Portion.Numbers()
+	lot.Parts = max(lot.Parts, part)
+	portion := *lot
+	portion.Code, portion.Of, portion.At, portion.Expiry, portion.Parts = e.Portion, e.Lot, a.r.OccurredAt, e.Expiry, 0
+	portion.Received, portion.PriceMinor, portion.Care = e.Quantity, nil, Care{}
+	a.Lots.put(e.Portion, portion)
+	a.Loaded(NeedThing(e.Portion))
+	if err := a.heldWith(e.Portion, parent.Holds); err != nil {
+		return err
+	}
+	a.link(e.Lot, e.Portion, e.Quantity, "")
+	if err := a.shift(StockKey{Code: e.Lot, Place: e.Place}, -int64(e.Quantity), Movement{Cause: CauseOpened}); err != nil {
+		return err
+	}
+	return a.shift(StockKey{Code: e.Portion, Place: e.Place}, int64(e.Quantity), Movement{Cause: CauseOpened})
+}
+
+func (a *applying) melted(e events.ChocolateMelted) error {
+	if e.NewCharge {
+		a.give(e.Charge)
+		a.Charges.put(e.Charge, Charge{
+			Code: e.Charge, Vat: e.Vat, Chocolate: a.chocolateOf(e), Site: a.r.Site, At: a.r.OccurredAt, LastAt: a.r.OccurredAt,
+		})
+		a.Loaded(NeedThing(e.Charge))
+		vat := a.Vat(e.Vat)
+		vat.Charge = e.Charge
+		a.Vats.put(e.Vat, vat)
+	}
+	for _, input := range e.Inputs {
+		mix, err := a.drawFrom(input, e.Charge)
+		if err != nil {
+			return err
+		}
+		if err := a.pour(e.Charge, mix); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *applying) chocolateOf(e events.ChocolateMelted) string {
+	if vat := a.Defs.Vats.Latest(e.Vat); vat != nil {
+		return vat.Body.Chocolate
+	}
+	return ""
+}
+
+// pour adds to a charge. What has been through a vat was not put in by hand any more.
+func (a *applying) pour(code events.Code, mix Mix) error {
+	if a.Charge(code) == nil {
+		return fmt.Errorf("no charge %s", code)
+	}
+	charge := a.Charges.edit(code)
+	mix = slices.Clone(mix)
+	for i := range mix {
+		mix[i].Direct = false
+	}
+	charge.Mix, charge.LastAt = charge.Mix.Plus(mix), later(charge.LastAt, a.r.OccurredAt)
+	return a.shift(StockKey{Code: code, Place: charge.Vat}, int64(mix.Total()), Movement{Cause: CauseMade})
+}
+
+func (a *applying) emptied(e events.VatEmptied) error {
+	if a.Charge(e.Charge) == nil {
+		return fmt.Errorf("no charge %s", e.Charge)
+	}
+	old := a.Charge(e.Charge).Mix
+	if e.Quantity > 0 {
+		key := StockKey{Code: e.Charge, Place: e.Vat}
+		cause := Movement{Cause: CauseDiscarded, Reason: e.Reason, Destination: e.Destination}
+		if e.Block != nil {
+			cause = Movement{Cause: CauseDrawn}
+		}
+		if err := a.shift(key, -int64(e.Quantity), cause); err != nil {
+			return err
+		}
+	}
+	charge := a.Charges.edit(e.Charge)
+	ended := a.r.OccurredAt
+	charge.EndedAt, charge.Mix = &ended, old.Film()
+	vat := a.Vat(e.Vat)
+	vat.Charge = e.NextCharge
+	if e.Cleaned {
+		vat.CleanedAt = &ended
+	}
+	a.Vats.put(e.Vat, vat)
+	if e.NextCharge != "" {
+		a.give(e.NextCharge)
+		next := *charge
+		next.Code, next.At, next.LastAt, next.EndedAt, next.Mix, next.Care = e.NextCharge, ended, ended, nil, old.Film(), Care{}
+		a.Charges.put(e.NextCharge, next)
+		a.Loaded(NeedThing(e.NextCharge))
+		a.link(e.Charge, e.NextCharge, 0, "")
+		if err := a.heldWith(e.NextCharge, charge.Holds); err != nil {
+			return err
+		}
+	}
+	if e.Block != nil {
+		return a.blockSet(e, old)
+	}
+	return nil
+}
+
+func (a *applying) blockSet(e events.VatEmptied, mix Mix) error {
+	b := e.Block
+	a.give(b.Lot)
+	version := 0
+	if def := a.Defs.Ingredients.InForce(b.Ingredient, a.r.OccurredAt); def != nil {
+		version = def.Number
+	}
+	a.Lots.put(b.Lot, Lot{
+		Code: b.Lot, Ingredient: b.Ingredient, IngredientVersion: version, DateMark: events.DateMark{Kind: "none"},
+		Received: e.Quantity, Site: a.r.Site, At: a.r.OccurredAt, Mix: mix, Expiry: b.Expiry,
+	})
+	a.Loaded(NeedThing(b.Lot))
+	a.link(e.Charge, b.Lot, e.Quantity, "")
+	if err := a.heldWith(b.Lot, a.Charge(e.Charge).Holds); err != nil {
+		return err
+	}
+	return a.shift(StockKey{Code: b.Lot, Place: b.Place}, int64(e.Quantity), Movement{Cause: CauseMade})
+}
+
+func (a *applying) ganacheMade(e events.GanacheMade) error {
+	a.give(e.Ganache)
+	var mix Mix
+	for _, input := range e.Inputs {
+		part, err := a.drawFrom(input, e.Ganache)
+		if err != nil {
+			return err
+		}
+		mix = mix.Plus(part)
+	}
+	a.Ganaches.put(e.Ganache, Ganache{
+		Code: e.Ganache, Formula: e.Formula, FormulaVersion: e.FormulaVersion, Site: a.r.Site, Place: e.Place,
+		At: a.r.OccurredAt, Mix: mix, Yield: e.Yield, HeatStep: e.HeatStep, PH: e.PH, WaterActivity: e.WaterActivity,
+		Expiry: e.Expiry,
+	})
+	a.Loaded(NeedThing(e.Ganache))
+	return a.shift(StockKey{Code: e.Ganache, Place: e.Place}, int64(e.Yield), Movement{Cause: CauseMade})
+}

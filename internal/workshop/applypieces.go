@@ -1,0 +1,511 @@
+package workshop
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"firstout/internal/events"
+)
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+// started makes a run known by its first event.
+func (a *applying) started(code events.Code, start *events.RunStart, expiry events.Expiry) {
+	if start == nil {
+		return
+	}
+	a.give(code)
+	a.Runs.put(code, Run{
+		Code: code, RunStart: *start, Site: a.r.Site, At: a.r.OccurredAt, State: StateStarted, Expiry: expiry,
+		Allergens: Allergens{Contains: []string{}, MayContain: []string{}},
+	})
+	a.Loaded(NeedThing(code))
+}
+
+// The states of a run.
+const (
+	StateStarted   = "started"
+	StateCast      = "cast"
+	StateFilled    = "filled"
+	StateCapped    = "capped"
+	StateTurnedOut = "turned_out"
+)
+
+// run gives a run to change, after its first event made it if this is the one.
+func (a *applying) run(code events.Code, start *events.RunStart, expiry events.Expiry) (*Run, error) {
+	a.started(code, start, expiry)
+	if a.Run(code) == nil {
+		return nil, fmt.Errorf("no run %s", code)
+	}
+	run := a.Runs.edit(code)
+	run.Expiry = expiry
+	a.dateLines(code, expiry)
+	return run, nil
+}
+
+// grow adds to what a run is made of.
+func (a *applying) grow(run *Run, mix Mix) {
+	run.Mix = run.Mix.Plus(mix)
+	run.Allergens = a.allergensOf(run.Mix)
+}
+
+func (a *applying) shellsCast(e events.ShellsCast) error {
+	run, err := a.run(e.Run, e.Start, e.Expiry)
+	if err != nil {
+		return err
+	}
+	run.Straight = append(slices.Clip(run.Straight), a.chargeInputs(e.Draw.Charge, a.r.OccurredAt)...)
+	mix, err := a.drawCharge(e.Draw.Charge, e.Draw.Net(), e.Run)
+	if err != nil {
+		return err
+	}
+	run.State, run.Cast = StateCast, true
+	run.Shell += e.Draw.Net()
+	run.ShellMix = run.ShellMix.Plus(mix)
+	a.grow(run, mix)
+	return nil
+}
+
+// chargeInputs lists the lots of a charge whose dates count for what is drawn from it.
+func (s *Set) chargeInputs(code events.Code, at time.Time) []DatedInput {
+	charge := s.Charge(code)
+	if charge == nil {
+		return nil
+	}
+	whole := charge.Mix.Total()
+	var inputs []DatedInput
+	for _, p := range charge.Mix {
+		if p.Lot != "" && p.Mass > 0 {
+			inputs = append(inputs, DatedInput{Source: p.Lot, At: at, Trace: !p.Certain(whole)})
+		}
+	}
+	return inputs
+}
+
+func (a *applying) decorated(e events.PiecesDecorated) error {
+	run, err := a.run(e.Run, e.Start, e.Expiry)
+	if err != nil {
+		return err
+	}
+	for _, input := range e.Inputs {
+		mix, err := a.drawFrom(input, e.Run)
+		if err != nil {
+			return err
+		}
+		run.Decorated += input.Quantity
+		run.Straight = append(slices.Clip(run.Straight), a.datedSources(input.Source, a.r.OccurredAt)...)
+		a.grow(run, mix)
+	}
+	return nil
+}
+
+// datedSources lists what of a source counts for a date: of a charge its lots, of a lot itself.
+func (s *Set) datedSources(source events.Code, at time.Time) []DatedInput {
+	switch source.Kind() {
+	case events.KindCharge:
+		return s.chargeInputs(source, at)
+	case events.KindLot:
+		return []DatedInput{{Source: source, At: at}}
+	}
+	return nil
+}
+
+func (a *applying) filled(e events.MouldsFilled) error {
+	run, err := a.run(e.Run, e.Start, e.Expiry)
+	if err != nil {
+		return err
+	}
+	for _, filling := range e.Fillings {
+		mix, err := a.drawFrom(filling, e.Run)
+		if err != nil {
+			return err
+		}
+		run.Filled += filling.Quantity
+		if filling.Source.Kind() == events.KindGanache {
+			if !slices.Contains(run.Ganaches, filling.Source) {
+				run.Ganaches = append(slices.Clip(run.Ganaches), filling.Source)
+			}
+		} else {
+			run.Straight = append(slices.Clip(run.Straight), a.datedSources(filling.Source, a.r.OccurredAt)...)
+		}
+		a.grow(run, mix)
+	}
+	run.State = StateFilled
+	return nil
+}
+
+// capped closes the run's pieces. What is scraped off the caps carries what it met back into the vat as films.
+func (a *applying) capped(e events.MouldsCapped) error {
+	run, err := a.run(e.Run, e.Start, e.Expiry)
+	if err != nil {
+		return err
+	}
+	met := run.Mix.Film()
+	run.Straight = append(slices.Clip(run.Straight), a.chargeInputs(e.Draw.Charge, a.r.OccurredAt)...)
+	mix, err := a.drawCharge(e.Draw.Charge, e.Draw.Net(), e.Run)
+	if err != nil {
+		return err
+	}
+	run.CapMass += e.Draw.Net()
+	run.State = StateCapped
+	a.grow(run, mix)
+	if e.Draw.Returned > 0 && run.Filled > 0 {
+		charge := a.Charges.edit(e.Draw.Charge)
+		charge.Mix = charge.Mix.Plus(met)
+		a.link(e.Run, e.Draw.Charge, 0, "")
+	}
+	return nil
+}
+
+func (a *applying) turnedOut(e events.PiecesTurnedOut) error {
+	if a.Run(e.Run) == nil {
+		return fmt.Errorf("no run %s", e.Run)
+	}
+	run := a.Runs.edit(e.Run)
+	run.State, run.PieceMass = StateTurnedOut, e.PieceMass
+	run.Good += e.Good
+	run.Seconds += e.Seconds
+	run.Broken += e.Broken
+	run.Unfilled += e.Unfilled
+	run.Eaten += e.Eaten
+	run.LeftInMould += e.LeftInMould
+	stands := func(grade string, pieces int) error {
+		if pieces == 0 {
+			return nil
+		}
+		return a.shift(StockKey{Code: e.Run, Place: e.Place, Grade: grade, Unreleased: true}, int64(pieces), Movement{Cause: CauseTurnedOut})
+	}
+	seconds, unfilled := e.Seconds, e.Unfilled
+	if e.BrokenTo == BrokenToSeconds {
+		seconds += e.Broken
+	}
+	if e.UnfilledTo != nil {
+		unfilled = 0
+		if err := a.shellsMelted(run, *e.UnfilledTo); err != nil {
+			return err
+		}
+	}
+	for _, s := range []struct {
+		grade  string
+		pieces int
+	}{{GradeFirst, e.Good}, {GradeSecond, seconds}, {GradeUnfilled, unfilled}} {
+		if err := stands(s.grade, s.pieces); err != nil {
+			return err
+		}
+	}
+	if e.BrokenTo != BrokenToSeconds {
+		a.gone(run, e, e.Broken, "damaged", "refuse")
+	}
+	a.gone(run, e, e.Eaten, "staff", "other")
+	a.gone(run, e, e.LeftInMould, "process_loss", "refuse")
+	return nil
+}
+
+// BrokenToSeconds and BrokenToBin are where broken pieces go.
+const (
+	BrokenToBin     = "bin"
+	BrokenToSeconds = "seconds"
+)
+
+// gone notes pieces that never stood anywhere: they came out of the moulds and went at once.
+func (a *applying) gone(run *Run, e events.PiecesTurnedOut, pieces int, reason, destination string) {
+	if pieces == 0 {
+		return
+	}
+	key := StockKey{Code: e.Run, Place: e.Place, Grade: gradeBroken, Unreleased: true}
+	line := &StockLine{StockKey: key, Subject: run.Design, Site: run.Site, PieceMass: e.PieceMass}
+	a.note(line, key, int64(pieces), Movement{Cause: CauseTurnedOut})
+	a.note(line, key, -int64(pieces), Movement{Cause: CauseDiscarded, Reason: reason, Destination: destination})
+}
+
+// shellsMelted puts unfilled shells back into a vat, with the lots they were cast of.
+func (a *applying) shellsMelted(run *Run, to events.ShellsToVat) error {
+	a.link(run.Code, to.Charge, to.Quantity, "")
+	return a.pour(to.Charge, run.ShellMix.Of(to.Quantity))
+}
+
+func (a *applying) released(e events.PiecesReleased) error {
+	if a.Run(e.Run) == nil {
+		return fmt.Errorf("no run %s", e.Run)
+	}
+	from := StockKey{Code: e.Run, Place: e.From, Grade: e.Grade, Unreleased: true}
+	to := StockKey{Code: e.Run, Place: e.Place, Grade: e.Grade}
+	if err := a.shift(from, -int64(e.Pieces), Movement{Cause: CauseReleased, Other: e.Place}); err != nil {
+		return err
+	}
+	run := a.Runs.edit(e.Run)
+	run.Released += e.Pieces
+	if at := a.r.OccurredAt; run.ReleasedAt == nil || at.Before(*run.ReleasedAt) {
+		run.ReleasedAt = &at
+	}
+	run.Allergens = a.allergensOf(run.Mix)
+	return a.shift(to, int64(e.Pieces), Movement{Cause: CauseReleased, Other: e.From})
+}
+
+func (a *applying) moved(e events.StockMoved) error {
+	for _, l := range e.Lines {
+		from := StockKey{Code: l.Code, Place: e.From, Grade: l.Grade, Unreleased: l.Unreleased}
+		to := from
+		to.Place = e.To
+		cause := CauseMoved
+		if l.NewCode != "" {
+			if err := a.parted(e, l); err != nil {
+				return err
+			}
+			to.Code, cause = l.NewCode, CauseParted
+		}
+		amount := amountOf(l.Amount)
+		if err := a.shift(from, -amount, Movement{Cause: cause, Other: e.To}); err != nil {
+			return err
+		}
+		if err := a.shift(to, amount, Movement{Cause: cause, Other: e.From}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// parted makes a part of a run whose history goes another way from here.
+func (a *applying) parted(e events.StockMoved, l events.MovedLine) error {
+	source := a.Run(l.Code)
+	if source == nil || l.Expiry == nil {
+		return fmt.Errorf("no run %s to part", l.Code)
+	}
+	whole := l.Code.Whole()
+	if a.Run(whole) == nil {
+		return fmt.Errorf("no run %s", whole)
+	}
+	a.link(l.Code, l.NewCode, source.PieceMass.Times(l.Pieces), "")
+	_, _, number := l.NewCode.Numbers()
+	if number <= a.Run(whole).Parts { // an earlier line of this move parted it: another grade, or pieces not released yet
+		return nil
+	}
+	a.Runs.edit(whole).Parts = number
+	part := *source
+	part.Code, part.Of, part.Expiry, part.Parts = l.NewCode, whole, *l.Expiry, 0
+	part.Released, part.Care = 0, Care{}
+	if place := a.Defs.Places.InForce(e.To, a.r.OccurredAt); place != nil && place.Body.Storage == "frozen" {
+		part.Frozen = &FrozenSince{At: a.r.OccurredAt, Sealed: e.Sealed, Expiry: source.Expiry}
+	} else if source.Frozen != nil {
+		at := a.r.OccurredAt
+		part.Frozen, part.ThawedAt = nil, &at
+	}
+	a.Runs.put(l.NewCode, part)
+	a.Loaded(NeedThing(l.NewCode))
+	return a.heldWith(l.NewCode, source.Holds)
+}
+
+func amountOf(a events.Amount) int64 {
+	if a.Pieces != 0 {
+		return int64(a.Pieces)
+	}
+	return int64(a.Quantity)
+}
+
+func (a *applying) sold(e events.PiecesSold) error {
+	m := Movement{Cause: CauseSold, Channel: e.Channel, Buyer: e.Buyer, Reference: e.Reference}
+	for _, l := range e.Lines {
+		if err := a.taken(e.Place, l.Allocations, m); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *applying) given(e events.PiecesGiven) error {
+	for _, l := range e.Lines {
+		if err := a.taken(e.Place, l.Allocations, Movement{Cause: CauseGiven, Reason: e.Occasion}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *applying) taken(place string, allocations []events.Allocation, m Movement) error {
+	for _, al := range allocations {
+		m.How = al.How
+		key := StockKey{Code: al.Code, Place: place, Grade: al.Grade, Unreleased: al.Unreleased}
+		if err := a.shift(key, -int64(al.Pieces), m); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *applying) discarded(e events.StockDiscarded) error {
+	m := Movement{Cause: CauseDiscarded, Reason: e.Reason, Destination: e.Destination}
+	for _, l := range e.Lines {
+		if l.Code.Kind() == events.KindCharge {
+			if err := a.discardCharge(l, m); err != nil {
+				return err
+			}
+			continue
+		}
+		key := StockKey{Code: l.Code, Place: e.Place, Grade: l.Grade, Unreleased: l.Unreleased}
+		if err := a.shift(key, -amountOf(l.Amount), m); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *applying) discardCharge(l events.DiscardedLine, m Movement) error {
+	if a.Charge(l.Code) == nil {
+		return fmt.Errorf("no charge %s", l.Code)
+	}
+	charge := a.Charges.edit(l.Code)
+	if l.Quantity > charge.Mix.Total() {
+		return fmt.Errorf("%s holds %s g, not %s g", l.Code, charge.Mix.Total().Grams(), l.Quantity.Grams())
+	}
+	_, charge.Mix = charge.Mix.Take(l.Quantity)
+	return a.shift(StockKey{Code: l.Code, Place: charge.Vat}, -int64(l.Quantity), m)
+}
+
+func (a *applying) counted(e events.StockCounted) error {
+	for _, l := range e.Lines {
+		key := StockKey{Code: l.Code, Place: e.Place, Grade: l.Grade, Unreleased: l.Unreleased}
+		delta := amountOf(l.Found) - amountOf(l.Had)
+		if err := a.shift(key, delta, Movement{Cause: CauseCounted, Reason: e.Reason}); err != nil {
+			return err
+		}
+		at := a.r.OccurredAt
+		a.Stock.edit(key).CountedAt = &at
+		if l.Code.Kind() == events.KindCharge && a.Charge(l.Code) != nil {
+			charge := a.Charges.edit(l.Code)
+			charge.Mix = charge.Mix.found(l.Found.Quantity)
+		}
+	}
+	return nil
+}
+
+// care changes what stands against a thing, and the held mark of its stock.
+func (a *applying) care(code events.Code, change func(*Care)) {
+	held := false
+	switch {
+	case !a.Exists(code):
+		return
+	case code.Kind() == events.KindLot:
+		thing := a.Lots.edit(code)
+		change(&thing.Care)
+		held = thing.Held()
+	case code.Kind() == events.KindCharge:
+		thing := a.Charges.edit(code)
+		change(&thing.Care)
+		held = thing.Held()
+	case code.Kind() == events.KindGanache:
+		thing := a.Ganaches.edit(code)
+		change(&thing.Care)
+		held = thing.Held()
+	case code.Kind() == events.KindRun:
+		thing := a.Runs.edit(code)
+		change(&thing.Care)
+		held = thing.Held()
+	}
+	for _, line := range a.LinesOf(code) {
+		if line.Held != held {
+			a.Stock.edit(line.StockKey).Held = held
+		}
+	}
+}
+
+func (a *applying) holdPlaced(e events.HoldPlaced) {
+	id := a.r.ID
+	a.Holds.put(id, Hold{
+		ID: id, Code: e.Code, Downstream: e.Downstream, Reason: e.Reason, Cause: e.Cause, Deviation: e.Deviation,
+		Codes: e.Codes, Site: a.r.Site, PlacedAt: a.r.OccurredAt,
+	})
+	for _, code := range e.Codes {
+		a.care(code, func(c *Care) { c.Holds = append(slices.Clip(c.Holds), id) })
+	}
+}
+
+// heldWith passes the holds of what a thing came out of on to it. The holds take it in, so that lifting one frees
+// it too.
+func (a *applying) heldWith(code events.Code, holds []uuid.UUID) error {
+	for _, id := range holds {
+		if a.Hold(id) == nil {
+			return fmt.Errorf("no hold %s", id)
+		}
+		hold := a.Holds.edit(id)
+		hold.Codes = append(slices.Clip(hold.Codes), code)
+		a.care(code, func(c *Care) { c.Holds = append(slices.Clip(c.Holds), id) })
+	}
+	return nil
+}
+
+func (a *applying) holdLifted(e events.HoldLifted) error {
+	if a.Hold(e.Hold) == nil {
+		return fmt.Errorf("no hold %s", e.Hold)
+	}
+	at := a.r.OccurredAt
+	a.Holds.edit(e.Hold).LiftedAt = &at
+	for _, code := range e.Codes {
+		a.care(code, func(c *Care) {
+			c.Holds = slices.DeleteFunc(slices.Clone(c.Holds), func(id uuid.UUID) bool { return id == e.Hold })
+		})
+	}
+	return nil
+}
+
+func (a *applying) deviationOpened(e events.DeviationOpened) {
+	a.Deviations.put(a.r.ID, Deviation{
+		ID: a.r.ID, Code: e.Code, Place: e.Place, Concern: e.Concern, Rule: e.Rule, Detail: e.Detail, Value: e.Value,
+		Band: e.Band, Site: a.r.Site, OpenedAt: a.r.OccurredAt,
+	})
+	if e.Code != "" {
+		a.care(e.Code, func(c *Care) {
+			c.Deviations = append(slices.Clip(c.Deviations), OpenDeviation{ID: a.r.ID, Concern: e.Concern})
+		})
+	}
+}
+
+func (a *applying) deviationDecided(e events.DeviationDecided) error {
+	if a.Deviation(e.Deviation) == nil {
+		return fmt.Errorf("no deviation %s", e.Deviation)
+	}
+	at := a.r.OccurredAt
+	deviation := a.Deviations.edit(e.Deviation)
+	deviation.Decision, deviation.DecidedAt = &e, &at
+	if e.Code != "" {
+		a.care(e.Code, func(c *Care) {
+			c.Deviations = slices.DeleteFunc(slices.Clone(c.Deviations), func(o OpenDeviation) bool { return o.ID == e.Deviation })
+		})
+	}
+	return nil
+}
+
+// redated writes a thing's new date on it and on its stock.
+func (a *applying) redated(e events.Redated) {
+	switch {
+	case !a.Exists(e.Code):
+		return
+	case e.Code.Kind() == events.KindLot:
+		a.Lots.edit(e.Code).Expiry = e.Expiry
+	case e.Code.Kind() == events.KindGanache:
+		a.Ganaches.edit(e.Code).Expiry = e.Expiry
+	case e.Code.Kind() == events.KindRun:
+		run := a.Runs.edit(e.Code)
+		run.Expiry = e.Expiry
+		if run.Frozen != nil { // it thaws from the date it has
+			frozen := *run.Frozen
+			frozen.Expiry = e.Expiry
+			run.Frozen = &frozen
+		}
+	}
+	a.dateLines(e.Code, e.Expiry)
+}
+
+// dateLines writes a thing's date on its stock.
+func (a *applying) dateLines(code events.Code, expiry events.Expiry) {
+	for _, line := range a.LinesOf(code) {
+		a.Stock.edit(line.StockKey).Dates = datesOf(expiry)
+	}
+}

@@ -1,0 +1,131 @@
+package workshop
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"firstout/internal/events"
+)
+
+// Version is one version of a definition, with the moment from which it is in force.
+type Version[T any] struct {
+	Number int
+	From   time.Time // recorded_at of its event
+	Body   T
+}
+
+// Versioned is every version of every definition of one kind, by slug, oldest first.
+type Versioned[T any] map[string][]Version[T]
+
+// Latest is the newest version, nil if the slug is not defined.
+func (v Versioned[T]) Latest(slug string) *Version[T] {
+	versions := v[slug]
+	if len(versions) == 0 {
+		return nil
+	}
+	return &versions[len(versions)-1]
+}
+
+// InForce is the version in force at an instant. Before the first there is the first: a definition may be
+// written down after the work it describes.
+func (v Versioned[T]) InForce(slug string, at time.Time) *Version[T] {
+	versions := v[slug]
+	for i := len(versions) - 1; i >= 0; i-- {
+		if i == 0 || !versions[i].From.After(at) {
+			return &versions[i]
+		}
+	}
+	return nil
+}
+
+// Numbered is a version by its number, nil if there is none.
+func (v Versioned[T]) Numbered(slug string, number int) *Version[T] {
+	if number < 1 || number > len(v[slug]) {
+		return nil
+	}
+	return &v[slug][number-1]
+}
+
+// with is v with one more version; v itself stays as it is.
+func (v Versioned[T]) with(slug string, version Version[T]) Versioned[T] {
+	next := maps.Clone(v)
+	if next == nil {
+		next = Versioned[T]{}
+	}
+	next[slug] = append(slices.Clip(next[slug]), version)
+	return next
+}
+
+// Definitions is the whole catalogue. It is small, changes seldom and is never changed in place, so a process
+// keeps it until the book says that a newer one was written.
+type Definitions struct {
+	Sites       Versioned[events.Site]
+	Places      Versioned[events.Place]
+	Suppliers   Versioned[events.Supplier]
+	Buyers      Versioned[events.Buyer]
+	Ingredients Versioned[events.Ingredient]
+	Formulas    Versioned[events.Formula]
+	Vats        Versioned[events.Vat]
+	Moulds      Versioned[events.Mould]
+	Designs     Versioned[events.Design]
+
+	zones map[string]*time.Location
+}
+
+// With is the catalogue with one definition event applied; ok is false if the event is none.
+func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
+	n := *d
+	switch e := r.Data.(type) {
+	case events.SiteDefined:
+		n.Sites = d.Sites.with(e.Slug, Version[events.Site]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Site})
+		n.zones = maps.Clone(d.zones)
+		if n.zones == nil {
+			n.zones = map[string]*time.Location{}
+		}
+		// A zone that a site was defined with was loaded when it was decided; UTC only stands in where the zone
+		// files themselves have gone.
+		n.zones[e.Slug] = time.UTC
+		if zone, err := time.LoadLocation(e.TimeZone); err == nil {
+			n.zones[e.Slug] = zone
+		}
+	case events.PlaceDefined:
+		n.Places = d.Places.with(e.Slug, Version[events.Place]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Place})
+	case events.SupplierDefined:
+		n.Suppliers = d.Suppliers.with(e.Slug, Version[events.Supplier]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Supplier})
+	case events.BuyerDefined:
+		n.Buyers = d.Buyers.with(e.Slug, Version[events.Buyer]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Buyer})
+	case events.IngredientDefined:
+		n.Ingredients = d.Ingredients.with(e.Slug, Version[events.Ingredient]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Ingredient})
+	case events.FormulaDefined:
+		n.Formulas = d.Formulas.with(e.Slug, Version[events.Formula]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Formula})
+	case events.VatDefined:
+		n.Vats = d.Vats.with(e.Slug, Version[events.Vat]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Vat})
+	case events.MouldDefined:
+		n.Moulds = d.Moulds.with(e.Slug, Version[events.Mould]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Mould})
+	case events.DesignDefined:
+		n.Designs = d.Designs.with(e.Slug, Version[events.Design]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Design})
+	default:
+		return d, false
+	}
+	return &n, true
+}
+
+// Zone is a site's time zone; of an unknown site, UTC.
+func (d *Definitions) Zone(site string) *time.Location {
+	if zone, known := d.zones[site]; known {
+		return zone
+	}
+	return time.UTC
+}
+
+// SiteOf is the site that a place or, failing that, a vat of that slug belongs to.
+func (d *Definitions) SiteOf(slug string) string {
+	if p := d.Places.Latest(slug); p != nil {
+		return p.Body.Site
+	}
+	if v := d.Vats.Latest(slug); v != nil {
+		return v.Body.Site
+	}
+	return ""
+}

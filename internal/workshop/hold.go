@@ -1,0 +1,184 @@
+package workshop
+
+import (
+	"slices"
+
+	"github.com/google/uuid"
+
+	"firstout/internal/events"
+)
+
+// PlaceHold takes a thing out of use, or with Downstream everything made of it too. Anyone may place one.
+type PlaceHold struct {
+	Done
+	Code       events.Code
+	Downstream bool
+	Reason     string
+}
+
+// HoldAnswer is the answer to PlaceHold and LiftHold.
+type HoldAnswer struct{ Hold *Hold }
+
+// Needs is the thing, and what was made of it.
+func (c PlaceHold) Needs() []Need {
+	needs := []Need{NeedThing(c.Code)}
+	if c.Downstream {
+		needs = append(needs, NeedDownstream(c.Code))
+	}
+	return needs
+}
+
+// Alone says that a hold downstream looks wider than an ordinary command.
+func (c PlaceHold) Alone() bool { return c.Downstream }
+
+// Decide holds the thing.
+func (c PlaceHold) Decide(d *Desk) (any, *Refusal) {
+	var rs refusals
+	d.happened(c.Done, &rs)
+	if !d.Set.Exists(c.Code) {
+		rs.unknownCode(c.Code)
+		return nil, rs.first()
+	}
+	d.atSite(d.Set.siteOf(c.Code), &rs)
+	d.existed(c.Code, d.Set.since(c.Code), d.At, &rs)
+	if first := rs.first(); first != nil {
+		return nil, first
+	}
+	codes := d.withParts(c.Code)
+	if c.Downstream {
+		codes = d.withDownstream(c.Code)
+	}
+	hold := d.record(d.At, d.site, events.HoldPlaced{Code: c.Code, Downstream: c.Downstream, Reason: c.Reason, Codes: codes})
+	return HoldAnswer{Hold: d.Set.Hold(hold.ID)}, nil
+}
+
+// hold records a hold that follows from something else.
+func (d *Desk) hold(code events.Code, codes []events.Code, cause, reason string, deviation *uuid.UUID) {
+	d.record(d.At, d.site, events.HoldPlaced{
+		Code: code, Downstream: len(codes) > 1, Reason: reason, Cause: cause, Deviation: deviation, Codes: codes,
+	})
+}
+
+// withParts is a thing and its parts: the portions of a lot, the parts of a run.
+func (d *Desk) withParts(code events.Code) []events.Code {
+	codes := []events.Code{code}
+	if code.IsPart() {
+		return codes
+	}
+	parts := 0
+	switch code.Kind() {
+	case events.KindLot:
+		parts = d.Set.Lot(code).Parts
+	case events.KindRun:
+		parts = d.Set.Run(code).Parts
+	}
+	for n := 1; n <= parts; n++ {
+		if part := code.Part(n); d.Set.Exists(part) {
+			codes = append(codes, part)
+		}
+	}
+	return codes
+}
+
+// withDownstream is a thing, its parts, and everything that it went into: by the book, and by what is being decided
+// now and is not in the book yet.
+func (d *Desk) withDownstream(code events.Code) []events.Code {
+	codes := d.withParts(code)
+	if !d.bornNow(code) {
+		codes = append(codes, d.Set.DownstreamOf(code)...)
+	}
+	return codeSet(append(codes, d.Set.reachedFrom(codes)...))
+}
+
+// bornNow says whether a thing came to be in this very command.
+func (d *Desk) bornNow(code events.Code) bool {
+	return slices.ContainsFunc(d.recorded, func(r events.Recorded) bool { return slices.Contains(madeBy(r.Data), code) })
+}
+
+// reachedFrom follows the edges that the set's own events made, in their order.
+func (s *Set) reachedFrom(codes []events.Code) []events.Code {
+	var edges []Edge
+	for at := s; at != nil; at = at.parent {
+		edges = append(slices.Clone(at.Edges), edges...)
+	}
+	reached := slices.Clone(codes)
+	for _, e := range edges {
+		if slices.Contains(reached, e.From) && !slices.Contains(reached, e.To) {
+			reached = append(reached, e.To)
+		}
+	}
+	return reached[len(codes):]
+}
+
+// madeBy lists the codes that an event brought into the book.
+func madeBy(data events.Event) []events.Code {
+	switch e := data.(type) {
+	case events.IngredientReceived:
+		return []events.Code{e.Lot}
+	case events.PortionOpened:
+		return []events.Code{e.Portion}
+	case events.ChocolateMelted:
+		if e.NewCharge {
+			return []events.Code{e.Charge}
+		}
+	case events.GanacheMade:
+		return []events.Code{e.Ganache}
+	case events.RunStarted:
+		return []events.Code{e.Run}
+	case events.ShellsCast:
+		if e.Start != nil {
+			return []events.Code{e.Run}
+		}
+	case events.PiecesDecorated:
+		if e.Start != nil {
+			return []events.Code{e.Run}
+		}
+	}
+	return nil
+}
+
+// siteOf is the site of a thing.
+func (s *Set) siteOf(code events.Code) string {
+	switch code.Kind() {
+	case events.KindLot:
+		return s.Lot(code).Site
+	case events.KindCharge:
+		return s.Charge(code).Site
+	case events.KindGanache:
+		return s.Ganache(code).Site
+	case events.KindRun:
+		return s.Run(code).Site
+	}
+	return ""
+}
+
+// LiftHold gives back what a hold took in. The owner lifts.
+type LiftHold struct {
+	Done
+	Hold   uuid.UUID
+	Reason string
+}
+
+// Needs is the hold.
+func (c LiftHold) Needs() []Need { return []Need{NeedHold(c.Hold)} }
+
+// Decide lifts the hold, once.
+func (c LiftHold) Decide(d *Desk) (any, *Refusal) {
+	hold := d.Set.Hold(c.Hold)
+	var rs refusals
+	if hold == nil {
+		rs.add(RefusedUnknownCode, Facts{"hold": c.Hold}, "There is no hold %s in the book.", c.Hold)
+		return nil, inURL(rs[0])
+	}
+	d.atSite(hold.Site, &rs)
+	d.happened(c.Done, &rs)
+	d.opened(hold.ID, hold.PlacedAt, &rs)
+	if hold.LiftedAt != nil {
+		rs.add(RefusedWrongState, Facts{"hold": c.Hold, "lifted_at": hold.LiftedAt}, "This hold is lifted already.")
+	}
+	if first := rs.first(); first != nil {
+		return nil, first
+	}
+	d.record(d.At, d.site, events.HoldLifted{Hold: c.Hold, Codes: hold.Codes, Reason: c.Reason})
+	return HoldAnswer{Hold: d.Set.Hold(c.Hold)}, nil
+}

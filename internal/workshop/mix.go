@@ -1,0 +1,124 @@
+package workshop
+
+import (
+	"cmp"
+	"math/bits"
+	"slices"
+	"strings"
+
+	"firstout/internal/events"
+)
+
+// MixPart is one lot's share of a mix. An untracked ingredient has no lot. A part with neither was found in a vat
+// that the book had too little in: nobody knows of which lots it is. A part with no mass is a film: it may be there,
+// and is never dropped by rounding.
+type MixPart struct {
+	Lot        events.Code `json:"lot,omitempty"`
+	Ingredient string      `json:"ingredient,omitempty"` // of an untracked part
+	Mass       events.Mass `json:"g"`
+	Direct     bool        `json:"direct,omitempty"` // put in by hand, not by way of a vat
+}
+
+func (p MixPart) compare(o MixPart) int {
+	return cmp.Or(p.Lot.Compare(o.Lot), strings.Compare(p.Ingredient, o.Ingredient))
+}
+
+// Mix is what something is made of, by lot, in code order, each lot once. It is perfectly mixed: whatever is
+// taken of it has every lot in proportion.
+type Mix []MixPart
+
+// TraceShare is the share below which a lot only may be contained: 1/1000 of the thing asked about.
+const TraceShare = 1000
+
+// Total is the mass of the mix.
+func (m Mix) Total() events.Mass {
+	var total events.Mass
+	for _, p := range m {
+		total += p.Mass
+	}
+	return total
+}
+
+// Plus is both mixes together.
+func (m Mix) Plus(n Mix) Mix {
+	sum := slices.Clone(m)
+	for _, p := range n {
+		at, found := slices.BinarySearchFunc(sum, p, MixPart.compare)
+		if found {
+			sum[at].Mass += p.Mass
+			sum[at].Direct = sum[at].Direct || p.Direct
+		} else {
+			sum = slices.Insert(sum, at, p)
+		}
+	}
+	return sum
+}
+
+// found is the mix as it is once so much of it was found: what is more came in of lots that nobody knows.
+func (m Mix) found(quantity events.Mass) Mix {
+	if more := quantity - m.Total(); more > 0 {
+		return m.Plus(Mix{{Mass: more}})
+	}
+	return m.Of(quantity)
+}
+
+// Film is the mix as it clings: every lot, no mass.
+func (m Mix) Film() Mix {
+	film := slices.Clone(m)
+	for i := range film {
+		film[i].Mass, film[i].Direct = 0, false
+	}
+	return film
+}
+
+// Take draws a quantity from the mix, every lot in proportion to the milligram: what was taken, and what is
+// left. Both name every lot. The quantity must not be more than the total.
+func (m Mix) Take(quantity events.Mass) (taken, left Mix) {
+	taken = m.Of(quantity)
+	left = slices.Clone(m)
+	for i := range left {
+		left[i].Mass -= taken[i].Mass
+	}
+	return taken, left
+}
+
+// Of gives a quantity made up as the mix is, apportioned by largest remainder so that the parts add up to it
+// exactly. A mix without mass gives films.
+func (m Mix) Of(quantity events.Mass) Mix {
+	shares := slices.Clone(m)
+	total := m.Total()
+	if total == 0 {
+		return shares
+	}
+	remainders := make([]uint64, len(m))
+	left := quantity
+	for i, p := range m {
+		hi, lo := bits.Mul64(uint64(quantity), uint64(p.Mass))
+		share, remainder := bits.Div64(hi, lo, uint64(total))
+		shares[i].Mass, remainders[i] = events.Mass(share), remainder
+		left -= shares[i].Mass
+	}
+	order := make([]int, len(m))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(remainders[b], remainders[a]) })
+	for _, i := range order[:left] {
+		shares[i].Mass++
+	}
+	return shares
+}
+
+// Certain says whether the part is at least the stated trace of a whole.
+func (p MixPart) Certain(whole events.Mass) bool { return p.Mass > 0 && p.Mass*TraceShare >= whole }
+
+// lots lists the lots of the mix.
+func (m Mix) lots() []events.Code {
+	var codes []events.Code
+	for _, p := range m {
+		if p.Lot != "" {
+			codes = append(codes, p.Lot)
+		}
+	}
+	return codes
+}

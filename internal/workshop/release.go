@@ -1,0 +1,194 @@
+package workshop
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	"firstout/internal/events"
+)
+
+// Release lets pieces of a run out for sale: the gate.
+type Release struct {
+	Done
+	Run    events.Code
+	Pieces int
+	Grade  string // first by default
+	Place  string
+}
+
+// Released is the answer.
+type Released struct {
+	Run    *Run
+	Pieces int
+	Expiry events.Expiry
+}
+
+// Needs is the run.
+func (c Release) Needs() []Need { return []Need{NeedThing(c.Run)} }
+
+// Decide passes the pieces through the gate, or says what stands in the way.
+func (c Release) Decide(d *Desk) (any, *Refusal) {
+	var rs refusals
+	d.happened(c.Done, &rs)
+	if first := rs.first(); first != nil {
+		return nil, first
+	}
+	answer, refusal := c.pass(d)
+	if refusal != nil {
+		return nil, refusal
+	}
+	return answer, nil
+}
+
+// pass is the gate itself, at the desk's time.
+func (c Release) pass(d *Desk) (Released, *Refusal) {
+	if c.Run.Kind() != events.KindRun {
+		return Released{}, inURL(wrongKind(c.Run, "a run"))
+	}
+	run := d.Set.Run(c.Run)
+	if run == nil {
+		return Released{}, inURL(unknownThing(c.Run))
+	}
+	var rs refusals
+	place := d.place(c.Place, &rs)
+	d.existed(c.Run, run.At, d.At, &rs)
+	grade := cmp.Or(c.Grade, GradeFirst)
+	waiting := d.unreleased(c.Run, grade, c.Place)
+	if has := standing(waiting); run.State != StateTurnedOut || has < c.Pieces {
+		rs.add(RefusedWrongState, Facts{"run": c.Run, "state": run.State, "wanted": c.Pieces, "available": has},
+			"%s has %d pieces of that grade that wait for release, not %d.", c.Run, has, c.Pieces)
+	}
+	if place != nil {
+		d.gate(run, place, &rs)
+	}
+	broken, refusal := rs.settle(c.AlreadyDone)
+	if refusal != nil {
+		return Released{}, refusal
+	}
+	left := c.Pieces
+	for _, line := range waiting {
+		if take := min(left, int(line.Amount)); take > 0 {
+			d.record(d.At, d.site, events.PiecesReleased{
+				Run: c.Run, Grade: grade, Pieces: take, From: line.Place, Place: c.Place, Expiry: run.Expiry, RuleBroken: broken,
+			})
+			left -= take
+		}
+	}
+	d.openBroken(broken, []events.Code{c.Run}, []events.Code{c.Run})
+	return Released{Run: d.Set.Run(c.Run), Pieces: c.Pieces, Expiry: run.Expiry}, nil
+}
+
+// unreleased lists the lines of pieces that wait for release, those at the place itself first.
+func (d *Desk) unreleased(run events.Code, grade, place string) []*StockLine {
+	var lines []*StockLine
+	for _, line := range d.Set.LinesOf(run) {
+		if line.Unreleased && line.Grade == grade && line.Amount > 0 {
+			lines = append(lines, line)
+		}
+	}
+	slices.SortStableFunc(lines, func(a, b *StockLine) int { return -compareBool(a.Place == place, b.Place == place) })
+	return lines
+}
+
+func standing(lines []*StockLine) int {
+	total := 0
+	for _, line := range lines {
+		total += int(line.Amount)
+	}
+	return total
+}
+
+// gate adds what keeps a run from being released at a place.
+func (d *Desk) gate(run *Run, place *events.Place, rs *refusals) {
+	if run.Held() {
+		rs.add(RefusedOnHold, Facts{"code": run.Code, "holds": run.Holds}, "%s is on hold: the owner lifts a hold.", run.Code)
+	}
+	if datesOf(run.Expiry).PastAt(d.At) {
+		rs.add(RefusedPastDate, Facts{"code": run.Code, "discard_by": run.Expiry.DiscardBy}, "%s is past its use-by: discard it.", run.Code)
+	}
+	if open := d.undecided(run); len(open) > 0 {
+		rs.add(RefusedUndecided, Facts{"deviations": open}, "%s has a safety deviation that nobody has decided: the owner decides it first.", run.Code)
+	}
+	allergens := d.Set.allergensOf(run.Mix)
+	if len(allergens.Unknown) > 0 {
+		rs.add(RefusedAllergensUnknown, Facts{"lots": allergens.Unknown},
+			"The allergens of %s are not known: find the label or ask the supplier, then put them on the ingredient.", allergens.Unknown[0])
+	}
+	if off := d.notOnLabel(run, allergens); len(off) > 0 {
+		rs.add(RefusedNotOnLabel, Facts{"allergens": off},
+			"The pieces contain %s, which is not on their label: mend the label first, with a new version of the ingredient.", strings.Join(off, ", "))
+	}
+	if class, none := d.noWholeDay(run, place); none {
+		detail := "There is no date for these pieces yet: the recipe needs an assessment before they can be released."
+		if class != nil {
+			detail = "There is no whole day of life at " + place.Name + ": keep them " + *class + "."
+		}
+		rs.add(RefusedNoWholeDay, Facts{"class": class}, "%s", detail)
+	}
+}
+
+func (d *Desk) undecided(run *Run) []string {
+	var open []string
+	note := func(c Care) {
+		for _, o := range c.Deviations {
+			if o.Concern == concernSafety {
+				open = append(open, o.ID.String())
+			}
+		}
+	}
+	note(d.Set.Run(run.Code.Whole()).Care)
+	if run.Of != "" {
+		note(run.Care)
+	}
+	for _, code := range run.Ganaches {
+		note(d.Set.Ganache(code).Care)
+	}
+	return open
+}
+
+// notOnLabel lists what the pieces contain and their design's label does not say. The chocolate of shell and cap
+// is no line of the design: what its couverture's definition in force says is on the label.
+func (d *Desk) notOnLabel(run *Run, a Allergens) []string {
+	design := d.Set.Defs.Designs.Latest(run.Design)
+	if design == nil {
+		return nil
+	}
+	label := d.Set.Defs.labelAllergens(design.Body)
+	for _, p := range run.Mix {
+		if p.Lot == "" {
+			continue
+		}
+		if def := d.Set.Defs.Ingredients.Latest(d.Set.Lot(p.Lot).Ingredient); def != nil && def.Body.Kind == "couverture" && def.Body.Allergens != nil {
+			label = append(label, *def.Body.Allergens...)
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(a.Contains), func(code string) bool { return slices.Contains(label, code) })
+}
+
+// noWholeDay says whether a run has no date to be sold under at a place, and the storage class that has one.
+func (d *Desk) noWholeDay(run *Run, place *events.Place) (class *string, none bool) {
+	for _, code := range run.Ganaches {
+		ganache := d.Set.Ganache(code)
+		formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
+		if formula == nil || formula.Body.Assessment == nil {
+			continue
+		}
+		days := formula.Body.Assessment.Days
+		for _, c := range []string{"cool", "chilled"} {
+			if days[c] > 0 {
+				class = &c
+			}
+		}
+		if formula.Body.Storage == "chilled" && place.Storage != "chilled" && place.Storage != "frozen" && days["cool"] == 0 {
+			return class, true
+		}
+	}
+	if run.Expiry.Date == nil {
+		if run.Expiry.Status != "assessed" {
+			class = nil
+		}
+		return class, true
+	}
+	return nil, false
+}

@@ -1,0 +1,446 @@
+package workshop
+
+import (
+	"iter"
+	"maps"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"firstout/internal/civil"
+	"firstout/internal/events"
+)
+
+// A Set is the part of the book that a command needs: the things, lines of stock, vats, holds, deviations and
+// sequence counters it names. It is loaded, decided upon, changed by Apply and saved. What was asked of it but
+// never loaded is not "none": it is reported as missing, loaded, and the decision is taken again.
+//
+// A Set can be forked: a decision works on the fork, which is merged when the command is decided and dropped
+// when it is refused. Rows are never changed in place: every edit works on a copy.
+type Set struct {
+	parent   *Set
+	complete bool // the whole book is in it: what is not there does not exist
+	loaded   map[Need]struct{}
+
+	Defs *Definitions
+
+	Lots       layer[events.Code, Lot]
+	Charges    layer[events.Code, Charge]
+	Ganaches   layer[events.Code, Ganache]
+	Runs       layer[events.Code, Run]
+	Vats       layer[string, VatState]
+	Stock      layer[StockKey, StockLine]
+	Holds      layer[uuid.UUID, Hold]
+	Deviations layer[uuid.UUID, Deviation]
+	Sequences  layer[SequenceKey, int]
+
+	lines layer[events.Code, []StockKey] // which lines of stock each code has
+
+	// Downstream is what each code asked for with NeedDownstream went into, itself left out.
+	Downstream map[events.Code][]events.Code
+
+	// What the applied events add to the tables that only grow.
+	Movements []Movement
+	Edges     []Edge
+}
+
+// NewSet is an empty working set over the definitions; complete says that the whole book is going to be in it.
+func NewSet(defs *Definitions, complete bool) *Set {
+	s := &Set{complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{}}
+	s.Lots.init(nil)
+	s.Charges.init(nil)
+	s.Ganaches.init(nil)
+	s.Runs.init(nil)
+	s.Vats.init(nil)
+	s.Stock.init(nil)
+	s.Holds.init(nil)
+	s.Deviations.init(nil)
+	s.Sequences.init(nil)
+	s.lines.init(nil)
+	return s
+}
+
+// Fork is a set that sees what s has and keeps its own changes apart until Merge.
+func (s *Set) Fork() *Set {
+	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream}
+	f.Lots.init(&s.Lots)
+	f.Charges.init(&s.Charges)
+	f.Ganaches.init(&s.Ganaches)
+	f.Runs.init(&s.Runs)
+	f.Vats.init(&s.Vats)
+	f.Stock.init(&s.Stock)
+	f.Holds.init(&s.Holds)
+	f.Deviations.init(&s.Deviations)
+	f.Sequences.init(&s.Sequences)
+	f.lines.init(&s.lines)
+	return f
+}
+
+// Merge puts a fork's changes into the set it was forked from.
+func (s *Set) Merge() {
+	s.Lots.merge()
+	s.Charges.merge()
+	s.Ganaches.merge()
+	s.Runs.merge()
+	s.Vats.merge()
+	s.Stock.merge()
+	s.Holds.merge()
+	s.Deviations.merge()
+	s.Sequences.merge()
+	s.lines.merge()
+	maps.Copy(s.parent.loaded, s.loaded)
+	s.parent.Defs = s.Defs
+	s.parent.Movements = append(s.parent.Movements, s.Movements...)
+	s.parent.Edges = append(s.parent.Edges, s.Edges...)
+}
+
+// A Need is something to load into a set. Exactly one of the shapes below; make them with the Need… functions.
+type Need struct {
+	Kind    NeedKind
+	Code    events.Code
+	Place   string
+	Subject string
+	Day     civil.Day
+	Letter  events.Kind
+	ID      uuid.UUID
+}
+
+// NeedKind says what a Need asks for.
+type NeedKind byte
+
+// The kinds of Need.
+const (
+	NeedsThing      NeedKind = iota + 1 // Code: the thing, and every line of its stock
+	NeedsStock                          // Place ("" = every place) and Subject: open lines of that design, ingredient or formula
+	NeedsPlace                          // Place: every open line that stands there
+	NeedsVat                            // Subject = vat's slug: its state
+	NeedsSequence                       // Letter and Day: the last sequence number given
+	NeedsHold                           // ID
+	NeedsDeviation                      // ID
+	NeedsDownstream                     // Code: every thing made of it, and their stock; recorded in Downstream
+)
+
+// NeedThing asks for the thing with that code and every line of its stock.
+func NeedThing(code events.Code) Need { return Need{Kind: NeedsThing, Code: code} }
+
+// NeedStock asks for the open lines of a design, ingredient or formula at a place; "" is every place.
+func NeedStock(place, subject string) Need {
+	return Need{Kind: NeedsStock, Place: place, Subject: subject}
+}
+
+// NeedPlace asks for every open line of stock at a place.
+func NeedPlace(place string) Need { return Need{Kind: NeedsPlace, Place: place} }
+
+// NeedVat asks for the state of a vat.
+func NeedVat(slug string) Need { return Need{Kind: NeedsVat, Subject: slug} }
+
+// NeedSequence asks for the last sequence number of a kind on a day.
+func NeedSequence(kind events.Kind, day civil.Day) Need {
+	return Need{Kind: NeedsSequence, Letter: kind, Day: day}
+}
+
+// NeedHold asks for a hold.
+func NeedHold(id uuid.UUID) Need { return Need{Kind: NeedsHold, ID: id} }
+
+// NeedDeviation asks for a deviation.
+func NeedDeviation(id uuid.UUID) Need { return Need{Kind: NeedsDeviation, ID: id} }
+
+// NeedDownstream asks for everything that a thing went into.
+func NeedDownstream(code events.Code) Need { return Need{Kind: NeedsDownstream, Code: code} }
+
+// Loaded marks needs as met: what they asked for and is not in the set does not exist.
+func (s *Set) Loaded(needs ...Need) {
+	for _, n := range needs {
+		s.loaded[n] = struct{}{}
+	}
+}
+
+// IsLoaded says whether a need was met.
+func (s *Set) IsLoaded(n Need) bool {
+	if s.complete {
+		return true
+	}
+	for at := s; at != nil; at = at.parent {
+		if _, met := at.loaded[n]; met {
+			return true
+		}
+	}
+	return false
+}
+
+// missing is thrown by a lookup of something that was never loaded, and caught by Carry.
+type missing struct{ need Need }
+
+func (s *Set) want(n Need) {
+	if !s.IsLoaded(n) {
+		panic(missing{need: n})
+	}
+}
+
+// Lot finds a lot or portion, nil if there is none.
+func (s *Set) Lot(code events.Code) *Lot {
+	if l := s.Lots.get(code); l != nil {
+		return l
+	}
+	s.want(NeedThing(code))
+	return nil
+}
+
+// Charge finds a charge, nil if there is none.
+func (s *Set) Charge(code events.Code) *Charge {
+	if c := s.Charges.get(code); c != nil {
+		return c
+	}
+	s.want(NeedThing(code))
+	return nil
+}
+
+// Ganache finds a ganache, nil if there is none.
+func (s *Set) Ganache(code events.Code) *Ganache {
+	if g := s.Ganaches.get(code); g != nil {
+		return g
+	}
+	s.want(NeedThing(code))
+	return nil
+}
+
+// Run finds a run or a part of one, nil if there is none.
+func (s *Set) Run(code events.Code) *Run {
+	if r := s.Runs.get(code); r != nil {
+		return r
+	}
+	s.want(NeedThing(code))
+	return nil
+}
+
+// Vat finds the state of a vat; one that never held anything has a zero state.
+func (s *Set) Vat(slug string) VatState {
+	if v := s.Vats.get(slug); v != nil {
+		return *v
+	}
+	s.want(NeedVat(slug))
+	return VatState{Slug: slug}
+}
+
+// Hold finds a hold, nil if there is none.
+func (s *Set) Hold(id uuid.UUID) *Hold {
+	if h := s.Holds.get(id); h != nil {
+		return h
+	}
+	s.want(NeedHold(id))
+	return nil
+}
+
+// Deviation finds a deviation, nil if there is none.
+func (s *Set) Deviation(id uuid.UUID) *Deviation {
+	if d := s.Deviations.get(id); d != nil {
+		return d
+	}
+	s.want(NeedDeviation(id))
+	return nil
+}
+
+// DownstreamOf lists everything that a thing went into, itself left out.
+func (s *Set) DownstreamOf(code events.Code) []events.Code {
+	s.want(NeedDownstream(code))
+	return s.Downstream[code]
+}
+
+// Exists says whether a code names a thing of the book.
+func (s *Set) Exists(code events.Code) bool {
+	switch code.Kind() {
+	case events.KindLot:
+		return s.Lot(code) != nil
+	case events.KindCharge:
+		return s.Charge(code) != nil
+	case events.KindGanache:
+		return s.Ganache(code) != nil
+	case events.KindRun:
+		return s.Run(code) != nil
+	}
+	return false
+}
+
+// LinesOf lists every line of stock of a code, in the order of places and grades.
+func (s *Set) LinesOf(code events.Code) []*StockLine {
+	s.want(NeedThing(code))
+	keys := s.lines.get(code)
+	if keys == nil {
+		return nil
+	}
+	lines := make([]*StockLine, 0, len(*keys))
+	for _, k := range *keys {
+		lines = append(lines, s.Stock.get(k))
+	}
+	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.compare(b.StockKey) })
+	return lines
+}
+
+// Line finds one line of stock, nil if the thing never stood there so.
+func (s *Set) Line(key StockKey) *StockLine {
+	if l := s.Stock.get(key); l != nil {
+		return l
+	}
+	s.want(NeedThing(key.Code))
+	return nil
+}
+
+// OpenAt lists the open lines of a design, ingredient or formula at a place ("" = every place), first expiring
+// first.
+func (s *Set) OpenAt(place, subject string) []*StockLine {
+	if !s.IsLoaded(NeedPlace(place)) {
+		s.want(NeedStock(place, subject))
+	}
+	var lines []*StockLine
+	for _, l := range s.Stock.all() {
+		if l.Amount > 0 && l.Subject == subject && (place == "" || l.Place == place) {
+			lines = append(lines, l)
+		}
+	}
+	slices.SortFunc(lines, FirstExpiring)
+	return lines
+}
+
+// StandingAt lists every open line at a place, in code order.
+func (s *Set) StandingAt(place string) []*StockLine {
+	s.want(NeedPlace(place))
+	var lines []*StockLine
+	for _, l := range s.Stock.all() {
+		if l.Amount > 0 && l.Place == place {
+			lines = append(lines, l)
+		}
+	}
+	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.compare(b.StockKey) })
+	return lines
+}
+
+// AddLine puts a loaded line into the set, unless the set already has it (and may have changed it).
+func (s *Set) AddLine(l StockLine) {
+	if s.Stock.get(l.StockKey) != nil {
+		return
+	}
+	s.Stock.Add(l.StockKey, l)
+	s.index(l.StockKey)
+}
+
+func (s *Set) index(key StockKey) {
+	keys := s.lines.get(key.Code)
+	if keys == nil {
+		s.lines.put(key.Code, []StockKey{key})
+	} else if !slices.Contains(*keys, key) {
+		s.lines.put(key.Code, append(slices.Clip(*keys), key))
+	}
+}
+
+// nextSequence gives the next sequence number of a kind on a day; the event that brings the code in takes it.
+func (s *Set) nextSequence(kind events.Kind, day civil.Day) int {
+	key := SequenceKey{Kind: kind, Day: day}
+	last := 0
+	if n := s.Sequences.get(key); n != nil {
+		last = *n
+	} else {
+		s.want(NeedSequence(kind, day))
+	}
+	return last + 1
+}
+
+// SequenceKey names one counter of codes: a kind on a day.
+type SequenceKey struct {
+	Kind events.Kind
+	Day  civil.Day
+}
+
+// VatState is what a vat holds now: its current charge, if any, and when it was last cleaned.
+type VatState struct {
+	Slug      string      `json:"slug"`
+	Charge    events.Code `json:"charge,omitempty"`
+	CleanedAt *time.Time  `json:"cleaned_at,omitempty"`
+}
+
+// A layer is the rows of one kind, over those of the set it was forked from. The zero of a row is nil.
+type layer[K comparable, V any] struct {
+	under *layer[K, V]
+	rows  map[K]*V
+	dirty map[K]struct{}
+}
+
+func (l *layer[K, V]) init(under *layer[K, V]) {
+	l.under, l.rows, l.dirty = under, map[K]*V{}, map[K]struct{}{}
+}
+
+// get finds a row for reading, nil if the layer and those under it have none.
+func (l *layer[K, V]) get(key K) *V {
+	for at := l; at != nil; at = at.under {
+		if row, found := at.rows[key]; found {
+			return row
+		}
+	}
+	return nil
+}
+
+// Add puts a row as loaded: it is not dirty.
+func (l *layer[K, V]) Add(key K, row V) { l.rows[key] = &row }
+
+// put writes a row.
+func (l *layer[K, V]) put(key K, row V) {
+	l.rows[key] = &row
+	l.dirty[key] = struct{}{}
+}
+
+// Has says whether the layer itself holds a row: loading must not overwrite what was changed.
+func (l *layer[K, V]) Has(key K) bool { return l.get(key) != nil }
+
+// Dirty lists the rows that were written since they were loaded.
+func (l *layer[K, V]) Dirty() iter.Seq2[K, *V] {
+	return func(yield func(K, *V) bool) {
+		for key := range l.dirty {
+			if !yield(key, l.rows[key]) {
+				return
+			}
+		}
+	}
+}
+
+// all lists every row that can be seen, each once.
+func (l *layer[K, V]) all() iter.Seq2[K, *V] {
+	return func(yield func(K, *V) bool) {
+		for at := l; at != nil; at = at.under {
+			for key, row := range at.rows {
+				if at != l && l.shadows(key, at) {
+					continue
+				}
+				if !yield(key, row) {
+					return
+				}
+			}
+		}
+	}
+}
+
+func (l *layer[K, V]) shadows(key K, below *layer[K, V]) bool {
+	for at := l; at != below; at = at.under {
+		if _, found := at.rows[key]; found {
+			return true
+		}
+	}
+	return false
+}
+
+// edit gives a row's own copy, marked as written; nil if there is no such row.
+func (l *layer[K, V]) edit(key K) *V {
+	if _, own := l.dirty[key]; own {
+		return l.rows[key]
+	}
+	row := l.get(key)
+	if row == nil {
+		return nil
+	}
+	l.put(key, *row)
+	return l.rows[key]
+}
+
+func (l *layer[K, V]) merge() {
+	maps.Copy(l.under.rows, l.rows)
+	maps.Copy(l.under.dirty, l.dirty)
+}
