@@ -1,0 +1,7 @@
+package projections
+
+// What the tests look at from outside.
+var (
+	Statements  = statements
+	RebuildLock = rebuildLock
+)

@@ -1,0 +1,74 @@
+package projections
+
+import (
+	"context"
+	"fmt"
+
+	"firstout/internal/events"
+	"firstout/internal/events/eventlog"
+	"firstout/internal/workshop"
+)
+
+// flushAt bounds the movements and edges that a fold holds before it writes them out: some tens of megabytes.
+const flushAt = 50_000
+
+// folding is the book being folded from the log: its state is kept, what only grows is written out as it comes.
+type folding struct {
+	set     *workshop.Set
+	origins *origins
+	sales   dailySales
+	at      int64 // position of the last event in it
+}
+
+func newFolding() *folding {
+	return &folding{set: workshop.NewSet(&workshop.Definitions{}, true), origins: newOrigins(), sales: dailySales{}}
+}
+
+// read folds every event that the log has after those folded already. out takes movements and edges before they
+// become too many; with no out they stay in the set.
+func (f *folding) read(ctx context.Context, log Querier, out func() error) error {
+	return eventlog.Stream(ctx, log, f.at, func(r events.Recorded) error {
+		if r.Position != f.at+1 {
+			return fmt.Errorf("position %d follows on %d: the log has a gap", r.Position, f.at)
+		}
+		if err := f.set.Apply(r); err != nil {
+			return err
+		}
+		f.origins.note(r)
+		f.at = r.Position
+		if out != nil && len(f.set.Movements)+len(f.set.Edges) >= flushAt {
+			return out()
+		}
+		return nil
+	})
+}
+
+// flush writes the movements and edges gathered so far and lets go of them.
+func (f *folding) flush(ctx context.Context, db copyFrom, schema string) error {
+	f.sales.add(f.set.Movements)
+	if err := movementRows(f.set.Movements).copyInto(ctx, db, schema); err != nil {
+		return err
+	}
+	if err := edgeRows(f.set.Edges).copyInto(ctx, db, schema); err != nil {
+		return err
+	}
+	f.set.Movements, f.set.Edges = f.set.Movements[:0], f.set.Edges[:0]
+	return nil
+}
+
+// finish writes what is left of movements and edges, and every state.
+func (f *folding) finish(ctx context.Context, db copyFrom, schema string) error {
+	if err := f.flush(ctx, db, schema); err != nil {
+		return err
+	}
+	states, err := stateRows(f.set, f.origins)
+	if err != nil {
+		return err
+	}
+	for _, table := range append(states, f.sales.rows()) {
+		if err := table.copyInto(ctx, db, schema); err != nil {
+			return err
+		}
+	}
+	return nil
+}

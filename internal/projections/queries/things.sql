@@ -1,0 +1,12 @@
+-- One page of the things of a kind, in code order.
+-- $1 kind  $2 site, '' for all  $3 subject, '' for all  $4 $5 $6 day, sequence and part of the code after which the
+-- page starts  $7 how many  $8 whether without parts
+SELECT code, position, state
+FROM things
+WHERE kind = $1
+    AND ($2::text = '' OR site = $2)
+    AND ($3::text = '' OR subject = $3)
+    AND (day, sequence, part) > ($4::int, $5::int, $6::int)
+    AND NOT ($8::boolean AND part > 0)
+ORDER BY day, sequence, part
+LIMIT $7
