@@ -1,0 +1,297 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"firstout/api/openapi"
+	"firstout/internal/civil"
+	"firstout/internal/events"
+	"firstout/internal/projections"
+	"firstout/internal/workshop"
+)
+
+// GetBoard answers what must sell today at a place, or with a date what of the same stock would have to on that day.
+func (h *handlers) GetBoard(ctx context.Context, r openapi.GetBoardRequestObject) (openapi.GetBoardResponseObject, error) {
+	m := momentOf(ctx)
+	place := m.defs.Places.Latest(r.Params.Place)
+	if place == nil {
+		return nil, unknownPlace(r.Params.Place)
+	}
+	zone := m.defs.Zone(place.Body.Site)
+	j := judgement{today: civil.DayOf(m.now, zone), at: m.now, zone: zone}
+	j.on = j.today
+	if r.Params.Date != nil {
+		on, err := dayIn("/query/date", *r.Params.Date)
+		if err != nil {
+			return nil, err
+		}
+		if on != j.today {
+			j.on, j.at = on, on.StartIn(zone)
+		}
+	}
+	board, err := h.board(ctx, r.Params.Place, place.Body.Site, j)
+	return openapi.GetBoard200JSONResponse(board), err
+}
+
+// judgement is the day on which a board is judged, the instant of it, and the day on which it is asked for.
+type judgement struct {
+	on    civil.Day
+	at    time.Time
+	today civil.Day
+	zone  *time.Location
+}
+
+// board works the board of a place out.
+func (h *handlers) board(ctx context.Context, place, site string, j judgement) (openapi.Board, error) {
+	defs := momentOf(ctx).defs
+	answer := openapi.Board{Place: place, Date: j.on, Cautions: boardCautions}
+	lines, err := projections.BoardLines(ctx, h.pool, place)
+	if err != nil {
+		return answer, err
+	}
+	demand, err := projections.Demand(ctx, h.pool, place, j.today)
+	if err != nil {
+		return answer, err
+	}
+	stock := make([]workshop.BoardStock, 0, len(lines))
+	about := make(map[boardKey]projections.BoardLine, len(lines))
+	for _, l := range lines {
+		about[boardKey{l.Code, l.Grade}] = l
+		s := workshop.BoardStock{Code: l.Code, Design: l.Subject, Grade: l.Grade, Pieces: int(l.Amount), Held: l.Held, Dates: l.Dates}
+		if design := defs.Designs.Latest(l.Subject); design != nil {
+			s.DaysForCustomer = design.Body.DaysForCustomer
+		}
+		stock = append(stock, s)
+	}
+	board := workshop.SortBoard(stock, demand, j.on, j.at, j.today, j.zone)
+	view := boardView{defs: defs, about: about, site: site}
+	for _, group := range []struct {
+		from []workshop.BoardLine
+		to   *[]openapi.BoardLine
+	}{
+		{board.WithdrawNow, &answer.Groups.WithdrawNow}, {board.SellToday, &answer.Groups.SellToday},
+		{board.SellNext, &answer.Groups.SellNext}, {board.InGoodTime, &answer.Groups.InGoodTime},
+	} {
+		if *group.to, err = view.lines(group.from); err != nil {
+			return answer, err
+		}
+	}
+	return answer, nil
+}
+
+// dayIn reads a day that stands in the query.
+func dayIn(pointer, text string) (civil.Day, error) {
+	day, err := civil.ParseDay(text)
+	if err != nil {
+		return day, invalid(misfit{Pointer: pointer, Detail: "expected a day of the calendar, such as 2026-11-25"})
+	}
+	return day, nil
+}
+
+// boardCautions stand beside the dates and allergens of a board.
+var boardCautions = []string{
+	"Dates rest on what was recorded; local food law and a qualified person decide what may be sold.",
+	"Allergens are those recorded of the lots used: check them against the packets before you tell a customer.",
+}
+
+type boardKey struct {
+	code  events.Code
+	grade string
+}
+
+// boardView turns the workshop's board into the answer's lines.
+type boardView struct {
+	defs  *workshop.Definitions
+	about map[boardKey]projections.BoardLine
+	site  string
+}
+
+func (v boardView) lines(from []workshop.BoardLine) ([]openapi.BoardLine, error) {
+	lines := make([]openapi.BoardLine, 0, len(from))
+	for _, l := range from {
+		about := v.about[boardKey{l.Code, l.Grade}]
+		line := openapi.BoardLine{
+			Design: l.Design, Run: string(l.Code), Pieces: l.Pieces, MustGoToday: l.MustGoToday, DaysLeft: l.DaysLeft,
+			DiscardBy: l.Dates.DiscardBy, SellBy: l.SellBy, Held: l.Held, Why: l.Why, Grade: pointerTo(openapi.Grade(l.Grade)),
+			Allergens: allergensAt(v.defs, v.site, about.Allergens),
+		}
+		if design := v.defs.Designs.Latest(l.Design); design != nil {
+			line.Name = &design.Body.Name
+		}
+		if err := json.Unmarshal(about.Expiry, &line.UseBy); err != nil {
+			return nil, fmt.Errorf("read the date of %s: %w", l.Code, err)
+		}
+		lines = append(lines, line)
+	}
+	return lines, nil
+}
+
+func unknownPlace(slug string) *problem {
+	return &problem{slug: slugNotFound, detail: fmt.Sprintf("There is no place %q in the book: define it first, or mend the name.", slug)}
+}
+
+func pointerTo[T any](value T) *T { return &value }
+
+// GetPicks answers what to take first: nothing is booked.
+func (h *handlers) GetPicks(ctx context.Context, r openapi.GetPicksRequestObject) (openapi.GetPicksResponseObject, error) {
+	m, p := momentOf(ctx), r.Params
+	byDesign := p.Design != nil && p.Pieces != nil && p.Ingredient == nil && p.QuantityG == nil
+	byIngredient := p.Ingredient != nil && p.QuantityG != nil && p.Design == nil && p.Pieces == nil
+	if byDesign == byIngredient {
+		return nil, invalid(misfit{Pointer: "/query", Detail: "expected design and pieces, or ingredient and quantity_g"})
+	}
+	if p.Place != nil && m.defs.Places.Latest(*p.Place) == nil {
+		return nil, unknownPlace(*p.Place)
+	}
+	subject, wanted := "", 0
+	if byDesign {
+		if subject, wanted = *p.Design, *p.Pieces; m.defs.Designs.Latest(subject) == nil {
+			return nil, &problem{slug: slugNotFound, detail: fmt.Sprintf("There is no design %q in the book.", subject)}
+		}
+	} else {
+		quantity, err := events.ParseGrams(*p.QuantityG)
+		if err != nil {
+			return nil, invalid(misfit{Pointer: "/query/quantity_g", Detail: err.Error()})
+		}
+		if subject, wanted = *p.Ingredient, int(quantity); m.defs.Ingredients.Latest(subject) == nil {
+			return nil, &problem{slug: slugNotFound, detail: fmt.Sprintf("There is no ingredient %q in the book.", subject)}
+		}
+	}
+	found, err := projections.PickLines(ctx, h.pool, valueOf(p.Place), subject)
+	if err != nil {
+		return nil, err
+	}
+	lines := make([]*workshop.StockLine, len(found))
+	for i := range found {
+		lines[i] = &found[i]
+	}
+	if byIngredient {
+		workshop.SortLots(lines)
+	}
+	picked, missing := workshop.Pick(lines, wanted, func(l *workshop.StockLine) int {
+		if l.Held || l.Unreleased || l.Grade != gradeWanted(byDesign) || l.Dates.PastAt(m.now) || !m.daysLeft(l, p.MinDaysLeft) {
+			return 0
+		}
+		return int(l.Amount)
+	})
+	answer := openapi.Picks{Lines: []openapi.PickLine{}, Missing: float64(missing)}
+	if byIngredient {
+		answer.Missing /= float64(events.Gram)
+	}
+	for _, pick := range picked {
+		line := openapi.PickLine{Place: pick.Line.Place, UseBy: pick.Line.Dates.Date}
+		if byDesign {
+			line.Run, line.Pieces = pointerTo(string(pick.Line.Code)), &pick.Amount
+		} else {
+			line.Source, line.QuantityG = pointerTo(string(pick.Line.Code)), pointerTo(events.Mass(pick.Amount))
+		}
+		answer.Lines = append(answer.Lines, line)
+	}
+	return openapi.GetPicks200JSONResponse(answer), nil
+}
+
+func gradeWanted(byDesign bool) string {
+	if byDesign {
+		return workshop.GradeFirst
+	}
+	return ""
+}
+
+// daysLeft says whether a line has at least so many whole days left after today; without a date it has none.
+func (m moment) daysLeft(l *workshop.StockLine, least *int) bool {
+	if least == nil || *least == 0 {
+		return true
+	}
+	today := civil.DayOf(m.now, m.defs.Zone(l.Site))
+	return l.Dates.Date != nil && l.Dates.Date.Sub(today) >= *least
+}
+
+func valueOf[T any](p *T) T {
+	var zero T
+	if p == nil {
+		return zero
+	}
+	return *p
+}
+
+// stockKinds are the kinds of stock that can be asked for.
+var stockKinds = map[openapi.StockKind][]events.Kind{
+	openapi.StockKindPieces: {events.KindRun}, openapi.StockKindLots: {events.KindLot}, openapi.StockKindGanaches: {events.KindGanache},
+}
+
+// GetStock answers what stands where.
+func (h *handlers) GetStock(ctx context.Context, r openapi.GetStockRequestObject) (openapi.GetStockResponseObject, error) {
+	m, p := momentOf(ctx), r.Params
+	if p.Place != nil && m.defs.Places.Latest(*p.Place) == nil {
+		return nil, unknownPlace(*p.Place)
+	}
+	page, err := pageOf(ctx, p.Limit, p.Cursor)
+	if err != nil {
+		return nil, err
+	}
+	filter := projections.StockFilter{Place: valueOf(p.Place), Kinds: []events.Kind{events.KindRun, events.KindLot, events.KindGanache}, Limit: page.limit + 1}
+	if p.Kind != nil {
+		filter.Kinds = stockKinds[*p.Kind]
+	}
+	if _, err := page.follows(&filter.After); err != nil {
+		return nil, err
+	}
+	found, err := projections.Stock(ctx, h.pool, filter)
+	if err != nil {
+		return nil, err
+	}
+	rows, next, err := turn(ctx, page, found, func(l workshop.StockLine) any { return l.StockKey })
+	if err != nil {
+		return nil, err
+	}
+	answer := openapi.Stock{Lines: []openapi.StockLine{}, NextCursor: next}
+	for _, l := range rows {
+		answer.Lines = append(answer.Lines, stockLine(l))
+	}
+	return openapi.GetStock200JSONResponse(answer), nil
+}
+
+func stockLine(l workshop.StockLine) openapi.StockLine {
+	line := openapi.StockLine{Code: string(l.Code), Place: l.Place, Held: l.Held, UseBy: l.Dates.Date}
+	switch l.Code.Kind() {
+	case events.KindRun:
+		line.Kind, line.Design, line.Pieces = openapi.StockKindPieces, &l.Subject, pointerTo(int(l.Amount))
+		line.Grade, line.Released = pointerTo(openapi.Grade(l.Grade)), pointerTo(!l.Unreleased)
+		return line
+	case events.KindGanache:
+		line.Kind, line.Formula = openapi.StockKindGanaches, &l.Subject
+	default:
+		line.Kind, line.Ingredient = openapi.StockKindLots, &l.Subject
+	}
+	line.QuantityG = pointerTo(events.Mass(l.Amount))
+	return line
+}
+
+// allergensAt gives a thing's allergens in three grades: what the site handles stands apart from what the thing
+// contains or may contain.
+func allergensAt(defs *workshop.Definitions, site string, a workshop.Allergens) openapi.Allergens {
+	answer := openapi.Allergens{Contains: a.Contains, MayContain: a.MayContain, MadeWhereHandled: []string{}}
+	if len(a.Unknown) > 0 {
+		answer.Unknown = pointerTo(true)
+	}
+	if def := defs.Sites.Latest(site); def != nil {
+		for _, code := range def.Body.Handles {
+			if !slices.Contains(a.Contains, code) && !slices.Contains(a.MayContain, code) {
+				answer.MadeWhereHandled = append(answer.MadeWhereHandled, code)
+			}
+		}
+	}
+	answer.Contains, answer.MayContain = orNone(answer.Contains), orNone(answer.MayContain)
+	return answer
+}
+
+func orNone(codes []string) []string {
+	if codes == nil {
+		return []string{}
+	}
+	return codes
+}

@@ -1,0 +1,36 @@
+package api
+
+import (
+	"net/http"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+)
+
+// headerRequestID carries the request's id. One that the caller sends is not taken over: it could name another's.
+const headerRequestID = "X-Request-Id"
+
+// identify gives every request an id of its own, so that an answer, its problem and its log line can be told to
+// belong together.
+func identify(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		id, err := uuid.NewV7()
+		if err != nil {
+			return err
+		}
+		begin(c, id)
+		header := c.Response().Header()
+		header.Set(headerRequestID, id.String())
+		header.Set("X-Content-Type-Options", "nosniff")
+		header.Set("Cache-Control", "no-store") // a GET of state says otherwise
+		return next(c)
+	}
+}
+
+// requestID is the id that a request was given; the nil id where it never came that far.
+func requestID(r *http.Request) uuid.UUID {
+	if k, ok := r.Context().Value(callKey{}).(*call); ok {
+		return k.id
+	}
+	return uuid.Nil
+}

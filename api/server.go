@@ -1,0 +1,60 @@
+package api
+
+import (
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"firstout/api/openapi"
+)
+
+// Deps is what the HTTP layer is given.
+type Deps struct {
+	Book Book
+	Keys Keys
+	Now  func() time.Time // the clock of the machine, for limits and keys; the book has its own
+	Log  *slog.Logger
+	Rate Rate // the zero value is DefaultRate
+}
+
+// shell puts everything that is alike for all requests around the operations' handlers.
+func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
+	go func() { _, _ = document() }() // read beside the rest of the start; whoever needs it waits and gets the error
+	if deps.Rate == (Rate{}) {
+		deps.Rate = DefaultRate
+	}
+	e := echo.New()
+	e.HTTPErrorHandler = problems(deps.Log)
+	e.IPExtractor = echo.ExtractIPDirect() // what a header says of the address is not believed
+	entrance := &gate{
+		keys:    newKeyring(deps.Keys, deps.Now),
+		limiter: newLimiter(deps.Rate, deps.Now),
+		rights:  rights,
+		routes:  map[string]bool{},
+	}
+	e.Use(
+		identify, logged(deps.Log, deps.Now), netted, deadline,
+		entrance.admit, validated, tagged(deps.Book),
+	)
+	openapi.RegisterHandlers(e, openapi.NewStrictHandler(handlers, nil))
+	for _, route := range e.Routes() {
+		entrance.routes[route.Method+" "+route.Path] = true
+	}
+	return e
+}
+
+// HTTPServer gives the server around a handler, with limits on time and size. The caller listens, serves, and stops
+// it with Shutdown.
+func HTTPServer(handler http.Handler, log *slog.Logger) *http.Server {
+	return &http.Server{
+		Handler:           handler,
+		ReadHeaderTimeout: readHeaders,
+		ReadTimeout:       readAll,
+		WriteTimeout:      writeAll,
+		IdleTimeout:       idle,
+		MaxHeaderBytes:    maxHeaders,
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+}
