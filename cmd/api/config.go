@@ -1,0 +1,149 @@
+package main
+
+import (
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Config is every setting of the process. The environment fills it, flags stand over the environment; what is set
+// to in this process is what serve -h prints.
+type Config struct {
+	Addr          string // where to listen; without TLS and without a proxy in front, on loopback only
+	Data          string // folder of the private PostgreSQL; not used with DATABASE_URL
+	DatabaseURL   string // a PostgreSQL of your own, as the role that may add to the log and read it
+	MigrateURL    string // the same database, as the role that owns the tables
+	PostgresBin   string // folder of postgres and initdb; looked for if not given
+	Clock         string // system, or manual: stands still until POST /v1/clock; demo and test books only
+	Book          string // what a new book is, for ever: real or test
+	BehindProxy   bool   // a proxy ends TLS in front of this: listen on any address
+	TLSCert       string // PEM file of the certificate; with TLSKey the server speaks TLS itself
+	TLSKey        string // PEM file of the certificate's key
+	RatePerSecond int    // requests a second that one key may make, with bursts of twice as many
+}
+
+// setting ties a field to its variable and its flag.
+type setting struct {
+	variable, flag, help string
+	at                   func(*Config) any
+}
+
+var settings = []setting{
+	{"FIRSTOUT_ADDR", "addr", "where to listen; without TLS and without a proxy in front, on loopback only", func(c *Config) any { return &c.Addr }},
+	{"FIRSTOUT_DATA", "data", "folder of the private PostgreSQL; not used with DATABASE_URL", func(c *Config) any { return &c.Data }},
+	{"DATABASE_URL", "database-url", "a PostgreSQL of your own, as the role that may add to the log and read it", func(c *Config) any { return &c.DatabaseURL }},
+	{"DATABASE_MIGRATE_URL", "database-migrate-url", "the same database, as the role that owns the tables", func(c *Config) any { return &c.MigrateURL }},
+	{"FIRSTOUT_POSTGRES_BIN", "postgres-bin", "folder of postgres and initdb; looked for if not given", func(c *Config) any { return &c.PostgresBin }},
+	{"FIRSTOUT_CLOCK", "clock", "system, or manual: stands still until POST /v1/clock; demo and test books only", func(c *Config) any { return &c.Clock }},
+	{"FIRSTOUT_BOOK", "book", "what a new book is, for ever: real or test", func(c *Config) any { return &c.Book }},
+	{"FIRSTOUT_BEHIND_PROXY", "behind-proxy", "a proxy ends TLS in front of this: listen on any address", func(c *Config) any { return &c.BehindProxy }},
+	{"FIRSTOUT_TLS_CERT", "tls-cert", "PEM file of the certificate; with tls-key the server speaks TLS itself", func(c *Config) any { return &c.TLSCert }},
+	{"FIRSTOUT_TLS_KEY", "tls-key", "PEM file of the certificate's key", func(c *Config) any { return &c.TLSKey }},
+	{"FIRSTOUT_RATE", "rate", "requests a second that one key may make, with bursts of twice as many", func(c *Config) any { return &c.RatePerSecond }},
+}
+
+func defaults() Config {
+	return Config{Addr: "127.0.0.1:8080", Data: defaultData(), Clock: "system", RatePerSecond: 200}
+}
+
+// defaultData is a folder that a server's own user can be let into: not below the super-user's home.
+func defaultData() string {
+	if os.Geteuid() == 0 {
+		return "/var/lib/firstout"
+	}
+	home, err := os.UserHomeDir()
+	if err != nil {
+		return "firstout-data"
+	}
+	return filepath.Join(home, ".local", "share", "firstout")
+}
+
+// readConfig fills the settings from the environment and then from flags. A FIRSTOUT_… variable that is none of them
+// is an error: a setting that is mistyped must not be silently without effect. Other flags of a subcommand are added
+// by more.
+func readConfig(name string, args, environ []string, out io.Writer, more func(*flag.FlagSet)) (Config, []string, error) {
+	c := defaults()
+	for _, entry := range environ {
+		variable, value, _ := strings.Cut(entry, "=")
+		at := slices.IndexFunc(settings, func(s setting) bool { return s.variable == variable })
+		switch {
+		case at >= 0 && value != "":
+			if err := put(settings[at].at(&c), value); err != nil {
+				return c, nil, fmt.Errorf("%s: %w", variable, err)
+			}
+		case at < 0 && strings.HasPrefix(variable, "FIRSTOUT_"):
+			return c, nil, fmt.Errorf("%s is no setting: serve -h tells them all", variable)
+		}
+	}
+	flags := flag.NewFlagSet("firstout "+name, flag.ContinueOnError)
+	flags.SetOutput(out)
+	for _, s := range settings {
+		help := fmt.Sprintf("%s [%s]", s.help, s.variable)
+		switch at := s.at(&c).(type) {
+		case *string:
+			flags.StringVar(at, s.flag, *at, help)
+		case *bool:
+			flags.BoolVar(at, s.flag, *at, help)
+		case *int:
+			flags.IntVar(at, s.flag, *at, help)
+		}
+	}
+	if more != nil {
+		more(flags)
+	}
+	if err := flags.Parse(args); err != nil {
+		return c, nil, err
+	}
+	return c, flags.Args(), c.check()
+}
+
+func put(at any, value string) error {
+	var err error
+	switch at := at.(type) {
+	case *string:
+		*at = value
+	case *bool:
+		*at, err = strconv.ParseBool(value)
+	case *int:
+		*at, err = strconv.Atoi(value)
+	}
+	return err
+}
+
+func (c Config) check() error {
+	switch {
+	case c.Clock != "system" && c.Clock != "manual":
+		return fmt.Errorf("the clock is system or manual, not %q", c.Clock)
+	case c.Book != "" && c.Book != "real" && c.Book != "test":
+		return fmt.Errorf("a book is real or test, not %q", c.Book)
+	case (c.TLSCert == "") != (c.TLSKey == ""):
+		return errors.New("TLS needs both a certificate file and a key file")
+	case c.RatePerSecond < 1:
+		return errors.New("the rate is at least one request a second")
+	case c.DatabaseURL == "" && c.MigrateURL != "":
+		return errors.New("DATABASE_MIGRATE_URL is given without DATABASE_URL: give both")
+	}
+	return c.checkAddr()
+}
+
+// checkAddr keeps a server without TLS on loopback, unless a proxy ends TLS in front of it.
+func (c Config) checkAddr() error {
+	host, _, err := net.SplitHostPort(c.Addr)
+	if err != nil {
+		return fmt.Errorf("the address is host:port, such as 127.0.0.1:8080: %w", err)
+	}
+	if c.TLSCert != "" || c.BehindProxy || host == "localhost" {
+		return nil
+	}
+	if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
+		return fmt.Errorf("%s is not on loopback: keys would travel in the clear. Give a certificate (FIRSTOUT_TLS_CERT, FIRSTOUT_TLS_KEY), or say FIRSTOUT_BEHIND_PROXY=true if a proxy ends TLS in front", c.Addr)
+	}
+	return nil
+}

@@ -1,0 +1,126 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"firstout/internal/events/eventlog"
+	"firstout/internal/pgboot"
+	"firstout/migrations"
+)
+
+// databaseName is the book's database in the private PostgreSQL.
+const databaseName = "firstout"
+
+// database is where the book lives, migrated: a pool that may add to the log and read it, and the address of the role
+// that owns the tables.
+type database struct {
+	pool     *pgxpool.Pool
+	ownerURL string
+	close    func(context.Context) error
+}
+
+// openDatabase connects to the PostgreSQL of the settings, or starts a private one, and brings it to the newest schema.
+func openDatabase(ctx context.Context, c Config, log *slog.Logger) (*database, error) {
+	var appURL string
+	db := &database{close: func(context.Context) error { return nil }}
+	if c.DatabaseURL != "" {
+		appURL, db.ownerURL = c.DatabaseURL, c.MigrateURL
+		if db.ownerURL == "" {
+			db.ownerURL = c.DatabaseURL
+			log.WarnContext(ctx, "one database address only: a trigger alone guards the log; give DATABASE_MIGRATE_URL too, so that serve runs as a role that can only add to it")
+		}
+	} else {
+		server, err := pgboot.Start(ctx, pgboot.Config{DataDir: c.Data, BinDir: c.PostgresBin, Log: log})
+		if err != nil {
+			return nil, err
+		}
+		db.close = server.Stop
+		if err := migrations.EnsureRoles(ctx, server.URL("postgres", pgboot.Superuser), migrations.Access{
+			Database: databaseName, OwnerPassword: server.Password(migrations.OwnerRole), AppPassword: server.Password(migrations.AppRole),
+		}); err != nil {
+			return nil, errors.Join(err, server.Stop(ctx))
+		}
+		appURL, db.ownerURL = server.URL(databaseName, migrations.AppRole), server.URL(databaseName, migrations.OwnerRole)
+	}
+	if err := db.connect(ctx, appURL); err != nil {
+		return nil, errors.Join(err, db.close(context.WithoutCancel(ctx)))
+	}
+	return db, nil
+}
+
+// appConnections are the readers' and the writer's; a private server has room for a hundred.
+const appConnections = 24
+
+func (db *database) connect(ctx context.Context, appURL string) error {
+	if err := db.asOwner(ctx, func(pool *pgxpool.Pool) error {
+		if err := migrations.Up(ctx, pool); err != nil {
+			return err
+		}
+		return migrations.EnsureLogin(ctx, pool, appURL)
+	}); err != nil {
+		return err
+	}
+	config, err := pgxpool.ParseConfig(appURL)
+	if err != nil {
+		return fmt.Errorf("the database's address: %w", err)
+	}
+	if config.MaxConns < appConnections {
+		config.MaxConns = appConnections
+	}
+	if config.ConnConfig.RuntimeParams["application_name"] == "" {
+		config.ConnConfig.RuntimeParams["application_name"] = "firstout"
+	}
+	if db.pool, err = pgxpool.NewWithConfig(ctx, config); err != nil {
+		return fmt.Errorf("connect to the database: %w", err)
+	}
+	if err := migrations.Check(ctx, db.pool); err != nil {
+		db.pool.Close()
+		return err
+	}
+	return nil
+}
+
+// asOwner does something as the role that owns the tables, and gives its connections back.
+func (db *database) asOwner(ctx context.Context, do func(*pgxpool.Pool) error) error {
+	pool, err := pgxpool.New(ctx, db.ownerURL)
+	if err != nil {
+		return fmt.Errorf("the owner's database address: %w", err)
+	}
+	defer pool.Close()
+	return do(pool)
+}
+
+// stop gives everything back. A private server is stopped if it is ours.
+func (db *database) stop(ctx context.Context) error {
+	db.pool.Close()
+	return db.close(context.WithoutCancel(ctx))
+}
+
+// mark says what kind of book this is, the first time, and refuses another kind ever after. Without a wish, a new
+// book is real and an old one what it is.
+func (db *database) mark(ctx context.Context, wanted string) (string, error) {
+	head, err := eventlog.ReadHead(ctx, db.pool)
+	if err != nil {
+		return "", err
+	}
+	if wanted == "" {
+		if wanted = head.Book; wanted == "" {
+			wanted = eventlog.BookReal
+		}
+	}
+	return wanted, eventlog.MarkBook(ctx, db.pool, wanted)
+}
+
+// absolute makes a data folder's path independent of where the process stands.
+func absolute(folder string) string {
+	if full, err := filepath.Abs(folder); err == nil {
+		return full
+	}
+	return folder
+}
