@@ -21,6 +21,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"firstout"
+	"firstout/internal/events/eventlog"
 )
 
 // A client calls a handler as a program would, and holds every answer against the document with another library

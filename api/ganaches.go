@@ -13,7 +13,7 @@ import (
 func (h *handlers) MakeGanache(ctx context.Context, r openapi.MakeGanacheRequestObject) (openapi.MakeGanacheResponseObject, error) {
 	var codes typed
 	b := r.Body
-	make := workshop.MakeGanache{
+	batch := workshop.MakeGanache{
 		Done: done(b.OccurredAt, b.AlreadyDone), Formula: b.Formula, Inputs: codes.ganacheInputs(b.Inputs), PickFefo: b.Pick != nil,
 		Scale: valueOf(b.Scale), Vat: valueOf(b.Vat), Yield: b.YieldG, HeatStep: b.HeatStep, PH: b.Ph, WaterActivity: b.WaterActivity,
 		Place: b.Place,
@@ -21,7 +21,7 @@ func (h *handlers) MakeGanache(ctx context.Context, r openapi.MakeGanacheRequest
 	if err := codes.err(); err != nil {
 		return nil, err
 	}
-	return do(ctx, h, make, func(made workshop.GanacheAnswer, recorded []events.Recorded) any {
+	return do(ctx, h, batch, func(made workshop.GanacheAnswer, recorded []events.Recorded) any {
 		g := made.Ganache
 		ganache := ganacheOf(projections.Thing{Ganache: g, Lines: standingAt(g.Code, g.Place, made.OnHand)}, deviationsIn(recorded))
 		addMaking(&ganache, recorded)

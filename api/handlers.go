@@ -7,11 +7,10 @@ import (
 	"fmt"
 	"net/http"
 
-	"github.com/jackc/pgx/v5/pgxpool"
-
 	"firstout/api/openapi"
 	"firstout/internal/book"
 	"firstout/internal/events"
+	"firstout/internal/projections"
 	"firstout/internal/workshop"
 )
 
@@ -19,7 +18,7 @@ import (
 type handlers struct {
 	service
 	book  *book.Book
-	pool  *pgxpool.Pool // questions are read from it
+	pool  projections.Querier // questions are read from it
 	state *State
 }
 

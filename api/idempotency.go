@@ -3,7 +3,6 @@ package api
 import (
 	"bytes"
 	"crypto/sha256"
-	"fmt"
 	"io"
 	"net/http"
 	"strings"
@@ -58,33 +57,25 @@ func visible(text string) bool {
 	return text != ""
 }
 
-// takeHash works out by what a key's request is known again.
-func takeHash(r *http.Request, op *operation, body []byte) error {
-	if !op.needsKey {
-		return nil
-	}
-	hash, err := requestHash(r.Method, r.URL.EscapedPath(), body)
+// takeBody leaves the body's canonical form in the request, so that 6, 6.0 and 6e0 are one number to the handler as
+// they are to the key, and notes by what the key's request is known again. What has no canonical form is no object
+// either, and stays as it is for the document to refuse. The body must have passed checkJSON: of two numbers that
+// round to one, the canonical form would make one.
+func takeBody(r *http.Request, op *operation, body []byte) {
+	canonical, err := events.Canonicalize(body)
 	if err != nil {
-		return err
+		canonical = body
 	}
-	callOf(r.Context()).hash = hash
-	return nil
+	if op.needsKey {
+		callOf(r.Context()).hash = requestHash(r.Method, r.URL.EscapedPath(), canonical)
+	}
+	r.ContentLength = int64(len(canonical))
+	r.GetBody = func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(canonical)), nil }
+	r.Body, _ = r.GetBody()
 }
 
 // requestHash is the SHA-256 over method, path as sent and the body's RFC 8785 form, a line each. Spaces, the order
-// of keys and the way a number is written do not count. The body must have passed checkJSON: beyond ±(2^53 − 1) the
-// canonical form would take different numbers for the same one.
-func requestHash(method, path string, body []byte) ([32]byte, error) {
-	canonical, err := events.Canonicalize(body)
-	if err != nil {
-		return [32]byte{}, fmt.Errorf("hash request: %w", err)
-	}
-	return sha256.Sum256(bytes.Join([][]byte{[]byte(method), []byte(path), canonical}, []byte("\n"))), nil
-}
-
-// setBody puts a body that was read back into its request, to be read as often as need be.
-func setBody(r *http.Request, body []byte) {
-	r.ContentLength = int64(len(body))
-	r.GetBody = func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(body)), nil }
-	r.Body, _ = r.GetBody()
+// of keys and the way a number is written do not count.
+func requestHash(method, path string, canonical []byte) [32]byte {
+	return sha256.Sum256(bytes.Join([][]byte{[]byte(method), []byte(path), canonical}, []byte("\n")))
 }

@@ -32,7 +32,7 @@ func gather(err error, base string) []misfit {
 	case *openapi3filter.RequestError:
 		return gatherRequest(e)
 	case *openapi3.SchemaError:
-		return []misfit{schemaMisfit(e, base)}
+		return gatherSchema(e, base)
 	}
 	return []misfit{{Pointer: base, Detail: "this value could not be read: send what the document says"}}
 }
@@ -58,18 +58,35 @@ func gatherRequest(e *openapi3filter.RequestError) []misfit {
 	return []misfit{{Pointer: base, Detail: "this could not be read: send what the document says"}}
 }
 
-func schemaMisfit(e *openapi3.SchemaError, base string) misfit {
+func gatherSchema(e *openapi3.SchemaError, base string) []misfit {
 	pointer := base
 	for _, step := range e.JSONPointer() {
 		pointer += "/" + escapePointer(step)
 	}
-	if e.SchemaField == "properties" {
+	switch e.SchemaField {
+	case "oneOf", "anyOf":
+		if off := beneathRule(e, pointer); len(off) > 0 {
+			return off
+		}
+	case "properties":
 		var name string
 		if _, err := fmt.Sscanf(e.Reason, "property %q is unsupported", &name); err == nil {
 			pointer += "/" + escapePointer(name)
 		}
 	}
-	return misfit{Pointer: pointer, Detail: expectation(e)}
+	return []misfit{{Pointer: pointer, Detail: expectation(e)}}
+}
+
+// beneathRule looks past a rule across several fields at the fields themselves: the validator stops at the rule, but
+// a field that is missing or spoilt is the better thing to tell, and often why the rule does not hold.
+func beneathRule(e *openapi3.SchemaError, pointer string) []misfit {
+	fields := *e.Schema
+	fields.OneOf, fields.AnyOf = nil, nil
+	options := append([]openapi3.SchemaValidationOption{openapi3.VisitAsRequest(), openapi3.MultiErrors()}, schemaOptions...)
+	if err := fields.VisitJSON(e.Value, options...); err != nil {
+		return gather(err, pointer)
+	}
+	return nil
 }
 
 // expectation says what a schema wanted.

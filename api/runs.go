@@ -77,11 +77,11 @@ func (h *handlers) TurnOutPieces(ctx context.Context, r openapi.TurnOutPiecesReq
 }
 
 // mould has a run, or a step of one, carried out and shows the run with what was done now.
-func (h *handlers) mould(ctx context.Context, codes *typed, run workshop.MakeRun) (stored, error) {
+func (h *handlers) mould(ctx context.Context, codes *typed, work workshop.MakeRun) (stored, error) {
 	if err := codes.err(); err != nil {
 		return stored{}, err
 	}
-	return do(ctx, h, run, func(made workshop.RunAnswer, recorded []events.Recorded) any {
+	return do(ctx, h, work, func(made workshop.RunAnswer, recorded []events.Recorded) any {
 		run := runOf(projections.Thing{Run: made.Run}, deviationsIn(recorded))
 		addWork(&run, recorded)
 		run.Recorded = pointerTo(recordedOf(recorded))

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/big"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -127,9 +128,26 @@ func (w *walker) checkString(pointer, text string, raw []byte) {
 
 func (w *walker) checkNumber(pointer string, number json.Number) {
 	value, err := number.Float64()
-	if err != nil || math.IsInf(value, 0) || math.Abs(value) > maxInteger {
+	switch {
+	case err != nil || math.IsInf(value, 0) || math.Abs(value) > maxInteger:
 		w.add(pointer, "this number is beyond ±(2^53 − 1) and would not be read alike by everybody: send a smaller one")
+	case !kept(number.String(), value):
+		w.add(pointer, "this number has more digits than every reader keeps: send it rounded")
 	}
+}
+
+// kept says whether a double holds every digit of a number as it is written. Fifteen digits it always does.
+func kept(written string, value float64) bool {
+	if value == 0 {
+		mantissa, _, _ := strings.Cut(strings.ToLower(written), "e")
+		return strings.Trim(mantissa, "-0.") == ""
+	}
+	if len(written) <= 16 { // a sign or a point among them
+		return true
+	}
+	exact, ok := new(big.Rat).SetString(written)
+	held, okToo := new(big.Rat).SetString(strconv.FormatFloat(value, 'g', -1, 64))
+	return ok && okToo && exact.Cmp(held) == 0
 }
 
 // syntax says where a text stops being JSON.
@@ -142,10 +160,8 @@ func (w *walker) syntax(err error) misfit {
 	if errors.As(err, &syntax) {
 		at = syntax.Offset
 	}
-	before := w.text[:min(at, int64(len(w.text)))]
-	line := 1 + bytes.Count(before, []byte("\n"))
-	column := len(before) - bytes.LastIndexByte(before, '\n') - 1
-	return misfit{Detail: fmt.Sprintf("the body is no JSON from line %d, column %d on: send one JSON object", line, max(column, 1))}
+	line := 1 + bytes.Count(w.text[:min(at, int64(len(w.text)))], []byte("\n"))
+	return misfit{Detail: fmt.Sprintf("the body is no JSON from line %d on: send one JSON object", line)}
 }
 
 // control finds the first C0 control other than tab and line feed, or DEL.

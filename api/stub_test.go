@@ -68,7 +68,11 @@ func (s stub) GetBoard(ctx context.Context, r openapi.GetBoardRequestObject) (op
 	}
 	date := civil.DayOf(morning, time.UTC)
 	if r.Params.Date != nil {
-		date = *r.Params.Date
+		on, err := dayIn("/query/date", *r.Params.Date)
+		if err != nil {
+			return nil, err
+		}
+		date = on
 	}
 	return openapi.GetBoard200JSONResponse{
 		Place: r.Params.Place, Date: date, Cautions: []string{},

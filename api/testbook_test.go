@@ -5,6 +5,8 @@ import (
 	"log/slog"
 	"net/http"
 	"os"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -30,7 +32,7 @@ type testBook struct {
 
 func newTestBook(t *testing.T) *testBook {
 	t.Helper()
-	return openTestBook(t, pgtest.New(t), true)
+	return openTestBook(t, pgtest.NewBook(t), true)
 }
 
 // openTestBook opens a process's worth of book over a database; several may share one.
@@ -128,3 +130,18 @@ func (a answer) has(wanted map[string]any) {
 		require.Equal(a.t, value, a.at(steps(path)...), "%s in %s", path, a.Body)
 	}
 }
+
+func steps(path string) []any {
+	var found []any
+	for _, step := range strings.Split(path, ".") {
+		if n, err := strconv.Atoi(step); err == nil {
+			found = append(found, n)
+		} else {
+			found = append(found, step)
+		}
+	}
+	return found
+}
+
+// n is a number as it is written in JSON.
+func n(written string) json.Number { return json.Number(written) }

@@ -61,13 +61,20 @@ func validate(c echo.Context, op *operation) error {
 	if len(off) > 0 { // what is written so cannot be held against a schema
 		return invalid(off...)
 	}
-	if off := documentMisfits(r, op, path); len(off) > 0 {
-		return invalid(off...)
+	if op.takes {
+		takeBody(r, op, body)
 	}
-	return takeHash(r, op, body)
+	return invalidIfAny(documentMisfits(r, op, path))
 }
 
-// readBody reads the body whole, up to its limit, and leaves it in the request. Where none is taken, none may come.
+func invalidIfAny(off []misfit) error {
+	if len(off) == 0 {
+		return nil
+	}
+	return invalid(off...)
+}
+
+// readBody reads the body whole, up to its limit. Where none is taken, none may come.
 func readBody(c echo.Context, op *operation) ([]byte, error) {
 	r := c.Request()
 	if !op.takes {
@@ -90,7 +97,6 @@ func readBody(c echo.Context, op *operation) ([]byte, error) {
 	if err != nil {
 		return nil, unread(err)
 	}
-	setBody(r, body)
 	return body, nil
 }
 

@@ -23,7 +23,7 @@ func TestMisfitsOfABody(t *testing.T) {
 		{
 			"several at once", "/v1/sales", `{"place":"Counter!","channel":"post","lines":[{"design":"dome","pieces":0},{"design":"dome","pieces":1.5}],"x":1}`,
 			map[string]string{
-				"/x": "no such field", "/lines/0/pieces": "at least 1", "/lines/1/pieces": "a whole number",
+				"/x": "no such field", "/place": "slug", "/channel": "one of counter", "/lines/0/pieces": "at least 1", "/lines/1/pieces": "a whole number",
 			},
 		},
 		{
@@ -40,7 +40,7 @@ func TestMisfitsOfABody(t *testing.T) {
 		{"no instant", "/v1/sales", `{"place":"counter","channel":"counter","lines":[{"design":"dome","pieces":6}],"occurred_at":"2026-11-25 08:00"}`, map[string]string{"/occurred_at": "RFC 3339"}},
 		{"no such instant", "/v1/sales", `{"place":"counter","channel":"counter","lines":[{"design":"dome","pieces":6}],"occurred_at":"2026-02-30T08:00:00Z"}`, map[string]string{"/occurred_at": "RFC 3339"}},
 		{"an instant without offset", "/v1/sales", `{"place":"counter","channel":"counter","lines":[{"design":"dome","pieces":6}],"occurred_at":"2026-11-25T08:00:00"}`, map[string]string{"/occurred_at": "RFC 3339"}},
-		{"too fine", "/v1/lots/L261125-01-8/openings", `{"quantity_g":0.0001}`, map[string]string{"/quantity_g": "at most three decimals"}},
+		{"too fine", "/v1/lots/L261125-01-8/openings", `{"quantity_g":0.0015}`, map[string]string{"/quantity_g": "at most three decimals"}},
 		{"too fine by a little", "/v1/lots/L261125-01-8/openings", `{"quantity_g":1000.0005}`, map[string]string{"/quantity_g": "at most three decimals"}},
 		{"nothing", "/v1/lots/L261125-01-8/openings", `{"quantity_g":0}`, map[string]string{"/quantity_g": "at least 0.001"}},
 		{"a list", "/v1/sales", `[]`, map[string]string{"": "an object"}},

@@ -1,9 +1,7 @@
 package api
 
 import (
-	"encoding/json"
 	"net/http"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -11,21 +9,6 @@ import (
 
 	"firstout/internal/pgtest"
 )
-
-func steps(path string) []any {
-	var found []any
-	for _, step := range strings.Split(path, ".") {
-		if n, err := strconv.Atoi(step); err == nil {
-			found = append(found, n)
-		} else {
-			found = append(found, step)
-		}
-	}
-	return found
-}
-
-// n is a number as it is written in JSON.
-func n(written string) json.Number { return json.Number(written) }
 
 // catalogue defines the shop of the walk: invented, like everything in it.
 func (b *testBook) catalogue() {
@@ -48,16 +31,22 @@ func (b *testBook) catalogue() {
 		{"ingredients/invert-sugar", obj{"name": "Invert sugar", "kind": "syrup", "allergens": []string{}}},
 		{"ingredients/cocoa-butter-violet", obj{"name": "Violet cocoa butter", "kind": "colour", "allergens": []string{}}},
 		{"ingredients/water", obj{"name": "Tap water", "kind": "other", "untracked": true, "allergens": []string{}}},
-		{"formulas/blackcurrant-bay", obj{"name": "Blackcurrant & bay", "storage": "cool", "tolerance_percent": 5, "piping_c_max": 32,
+		{"formulas/blackcurrant-bay", obj{
+			"name": "Blackcurrant & bay", "storage": "cool", "tolerance_percent": 5, "piping_c_max": 32,
 			"inputs":    []obj{{"ingredient": "cream-35", "quantity_g": 400, "heated": true}, {"ingredient": "couverture-dark-60", "quantity_g": 520}, {"ingredient": "blackcurrant-puree", "quantity_g": 220, "heated": true}, {"ingredient": "invert-sugar", "quantity_g": 60}},
 			"heat_step": obj{"boiled": true},
 			"measured":  obj{"water_activity": 0.893, "uncertainty": 0.005, "ph": 4.7, "samples": 3, "document": "LAB-0533", "on": "2026-09-01", "valid_until": "2027-09-01"},
-			"assessment": obj{"document": "LAB-0417", "by": "Example Food Lab", "on": "2026-09-01", "kind": "study", "date_kind": "use_by", "water_activity_max": 0.93, "ph_max": 5.2,
-				"days": obj{"cool": 14, "chilled": 21}, "releases": []string{"ingredient_use_by", "opened_ingredient"}, "requires": obj{"boiled": true}}}},
+			"assessment": obj{
+				"document": "LAB-0417", "by": "Example Food Lab", "on": "2026-09-01", "kind": "study", "date_kind": "use_by", "water_activity_max": 0.93, "ph_max": 5.2,
+				"days": obj{"cool": 14, "chilled": 21}, "releases": []string{"ingredient_use_by", "opened_ingredient"}, "requires": obj{"boiled": true},
+			},
+		}},
 		{"vats/vat-dark", obj{"name": "Dark tank", "chocolate": "dark", "capacity_g": 24000, "site": "quay-lane"}},
 		{"moulds/dome-24", obj{"name": "Dome 24", "cavities": 24}},
-		{"designs/blackcurrant-dome", obj{"name": "Blackcurrant dome", "chocolate": "dark", "shell_g": 4.0, "cap_g": 1.2, "fillings": []obj{{"formula": "blackcurrant-bay", "quantity_g": 6.5}},
-			"decorations": []obj{{"ingredient": "cocoa-butter-violet", "quantity_g": 0.3, "stage": "before_casting"}}, "price_minor": 180, "days_for_customer": 2}},
+		{"designs/blackcurrant-dome", obj{
+			"name": "Blackcurrant dome", "chocolate": "dark", "shell_g": 4.0, "cap_g": 1.2, "fillings": []obj{{"formula": "blackcurrant-bay", "quantity_g": 6.5}},
+			"decorations": []obj{{"ingredient": "cocoa-butter-violet", "quantity_g": 0.3, "stage": "before_casting"}}, "price_minor": 180, "days_for_customer": 2,
+		}},
 	} {
 		require.Equal(b.t, http.StatusCreated, b.put(d.path, d.body).Status, d.path)
 	}
@@ -274,6 +263,44 @@ func TestHoldsChecksAndVats(t *testing.T) {
 	b.refused(http.StatusNotFound, "unknown-code", "vats/no-vat/emptyings", obj{"cleaned": true, "rest": "discard"})
 	b.post("vats/vat-dark/melts", obj{"inputs": []obj{{"source": block.text("block", "code"), "quantity_g": 5000}}})
 	b.post("vats/vat-dark/emptyings", obj{"cleaned": false, "rest": "discard"}).has(map[string]any{"reason": "process_loss", "destination": "refuse", "quantity_g": n("5000")})
+	require.NotEmpty(t, b.owner.get(t, "/v1/vats/vat-dark").text("charge", "code"), "a charge that may contain all of the last")
+}
+
+// The maker says how much, and the book which: what is opened before what is not, earliest date first.
+func TestAGanacheIsPicked(t *testing.T) {
+	t.Parallel()
+	b := newTestBook(t)
+	b.catalogue()
+	s := b.stock()
+	portion := b.post("lots/"+s.cream+"/openings", obj{"quantity_g": 500}).text("code")
+	charge := b.melt(s).text("charge")
+	made := b.post("ganaches", obj{"formula": "blackcurrant-bay", "pick": "fefo", "scale": 0.5, "vat": "vat-dark", "yield_g": 590, "heat_step": obj{"boiled": true}, "place": "cold-room"})
+	made.has(map[string]any{
+		"inputs.0.source": portion, "inputs.0.quantity_g": n("200"), "inputs.0.how": "fefo", "inputs.1.source": charge, "inputs.1.quantity_g": n("260"),
+		"yield_g": n("590"), "yield_basis": "weighed",
+	})
+	short := b.refused(http.StatusConflict, "not-enough", "ganaches", obj{"formula": "blackcurrant-bay", "pick": "fefo", "scale": 20, "vat": "vat-dark", "place": "cold-room"})
+	require.Equal(t, "g", short["unit"])
+	require.Equal(t, n("8000"), short["wanted"])
+
+	b.put("formulas/mint-water", obj{"name": "Mint on water", "storage": "cool", "inputs": []obj{{"ingredient": "water", "quantity_g": 100, "heated": true}, {"ingredient": "couverture-dark-60", "quantity_g": 300}}})
+	water := b.post("ganaches", obj{"formula": "mint-water", "place": "workshop", "inputs": []obj{{"ingredient": "water", "quantity_g": 100}, {"source": charge, "quantity_g": 300}}})
+	water.has(map[string]any{"inputs.0.ingredient": "water", "use_by.date": nil, "use_by.status": "not_estimated"})
+}
+
+// Tasters straight from the mould pass the gate in the same command.
+func TestTastersStraightFromTheMould(t *testing.T) {
+	t.Parallel()
+	b := newTestBook(t)
+	b.catalogue()
+	s := b.stock()
+	run := b.run(b.ganache(s, b.melt(s).text("charge")).text("code")).text("code")
+	taste := obj{"place": "workshop", "lines": []obj{{"code": run, "pieces": 4}}}
+	b.refused(http.StatusConflict, "not-released", "tasters", taste)
+	taste["release"] = true
+	given := b.post("tasters", taste)
+	given.has(map[string]any{"lines.0.allocations.0.run": run, "recorded.events.0.type": "pieces_released", "recorded.events.1.type": "pieces_given"})
+	require.Equal(t, given.text("id"), given.text("recorded", "events", 1, "id"))
 }
 
 // What arrives at fault is recorded and held, and the answer says so.
@@ -303,7 +330,7 @@ func TestAnAnswerIsKeptForEver(t *testing.T) {
 
 	other := openTestBook(t, b.db, true) // another process, and another key of the same book
 	for _, c := range []client{b.owner, other.as(roleTill)} {
-		again := c.post(t, "/v1/sales", `{"channel": "counter", "lines": [{"pieces": 6.0, "design": "blackcurrant-dome"}], "place": "counter"}`, headerIdempotencyKey, `"till-1"`)
+		again := c.post(t, "/v1/sales", `{"channel": "counter", "lines": [{"pieces": 6, "design": "blackcurrant-dome"}], "place": "counter"}`, headerIdempotencyKey, `"till-1"`)
 		require.Equal(t, first.Status, again.Status)
 		require.Equal(t, string(first.Body), string(again.Body))
 		require.Equal(t, "true", again.Header.Get("Idempotency-Replayed"))
@@ -446,4 +473,62 @@ func TestTheManualClock(t *testing.T) {
 	b.as(roleMaker).post(t, "/v1/clock", `{"now":"2026-11-26T08:59:00Z"}`, headerIdempotencyKey, "").problem(http.StatusForbidden, "forbidden")
 	running := openTestBook(t, pgtest.New(t), false)
 	running.owner.post(t, "/v1/clock", `{"now":"2026-11-26T08:59:00Z"}`, headerIdempotencyKey, "").problem(http.StatusConflict, "wrong-state")
+}
+
+// What is on the document and still impossible, with the status that the contract gives it.
+func TestWhatCannotBe(t *testing.T) {
+	t.Parallel()
+	b := newTestBook(t)
+	s, ganache, run := b.onCounter()
+	charge := b.owner.get(t, "/v1/vats/vat-dark").text("charge", "code")
+	unknown := "R261125-02-5"
+	sale := func(place, channel string, line obj) obj {
+		return obj{"place": place, "channel": channel, "lines": []obj{line}}
+	}
+	for _, c := range []struct {
+		name   string
+		status int
+		slug   string
+		path   string
+		body   obj
+	}{
+		{"a lot where a run is meant, in a URL", 422, "wrong-kind-of-thing", "runs/" + s.cream + "/castings", obj{"vat": "vat-dark"}},
+		{"a run that is not, in a URL", 404, "unknown-code", "runs/" + unknown + "/castings", obj{"vat": "vat-dark"}},
+		{"a run that is not, in a URL to release", 404, "unknown-code", "runs/" + unknown + "/releases", obj{"pieces": 1, "place": "counter"}},
+		{"a run that is not, in a body", 422, "unknown-code", "sales", sale("counter", "counter", obj{"code": unknown, "pieces": 1})},
+		{"a ganache sold", 422, "wrong-kind-of-thing", "sales", sale("counter", "counter", obj{"code": ganache, "pieces": 1})},
+		{"a place that does not sell", 422, "wrong-kind-of-thing", "sales", sale("workshop", "counter", obj{"design": "blackcurrant-dome", "pieces": 1})},
+		{"a buyer that is not", 422, "unknown-code", "sales", obj{"place": "counter", "channel": "trade", "buyer": "nobody", "lines": []obj{{"code": run, "pieces": 1}}}},
+		{"trade without a buyer", 400, "invalid-request", "sales", sale("counter", "trade", obj{"code": run, "pieces": 1})},
+		{"melting a run", 422, "wrong-kind-of-thing", "vats/vat-dark/melts", obj{"inputs": []obj{{"source": run, "quantity_g": 1}}}},
+		{"melting cream", 422, "wrong-kind-of-thing", "vats/vat-dark/melts", obj{"inputs": []obj{{"source": s.cream, "quantity_g": 1}}}},
+		{"more than the lot has", 409, "not-enough", "vats/vat-dark/melts", obj{"inputs": []obj{{"source": s.darkToo, "quantity_g": 4000}}}},
+		{"opening a charge", 422, "wrong-kind-of-thing", "lots/" + charge + "/openings", obj{"quantity_g": 1}},
+		{"more out of the bowl than went in", 409, "wrong-state", "ganaches", obj{"formula": "blackcurrant-bay", "place": "workshop", "yield_g": 11, "inputs": []obj{{"source": charge, "quantity_g": 10}}}},
+		{"casting twice", 409, "wrong-state", "runs/" + run + "/castings", obj{"vat": "vat-dark"}},
+		{"moving to where it is", 400, "invalid-request", "moves", obj{"from": "counter", "to": "counter", "lines": []obj{{"code": run, "pieces": 1}}}},
+		{"moving more than there is", 409, "not-enough", "moves", obj{"from": "counter", "to": "workshop", "lines": []obj{{"code": run, "pieces": 141}}}},
+		{"counting grams of pieces", 422, "wrong-kind-of-thing", "counts", obj{"place": "counter", "lines": []obj{{"code": run, "quantity_g": 1}}}},
+		{"discarding from nowhere", 422, "unknown-code", "discards", obj{"place": "nowhere", "reason": "damaged", "destination": "refuse", "lines": []obj{{"code": run, "pieces": 1}}}},
+		{"holding what is not", 422, "unknown-code", "holds", obj{"code": unknown, "reason": "x"}},
+		{"deciding what is not", 404, "unknown-code", "deviations/019abb3c-7a40-7c31-9d0e-5b1f6c2a8e10/decisions", obj{"decision": "accept", "reason": "x"}},
+		{"before it existed", 409, "before-it-existed", "moves", obj{"from": "counter", "to": "workshop", "lines": []obj{{"code": run, "pieces": 1}}, "occurred_at": "2026-11-25T07:00:00Z"}},
+		{"a fourth decimal", 400, "invalid-request", "lots/" + s.cream + "/openings", obj{"quantity_g": 0.0001}},
+		{"by design, unknown", 422, "unknown-code", "sales", sale("counter", "counter", obj{"design": "no-such-dome", "pieces": 1})},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b.owner.post(t, "/v1/"+c.path, text(t, c.body)).problem(c.status, c.slug)
+		})
+	}
+	b.owner.get(t, "/v1/runs/"+run).has(map[string]any{"pieces.on_hand": n("140")})
+
+	gone := b.post("discards", obj{"reason": "trial", "destination": "refuse", "lines": []obj{{"code": charge, "quantity_g": 100}}})
+	gone.has(map[string]any{"lines.0.quantity_g": n("100"), "lines.0.weight_g": n("100")})
+	require.NotContains(t, gone.json(), "place", "a charge stands in its tank")
+
+	b.post("moves", obj{"from": "workshop", "to": "counter", "lines": []obj{{"code": s.sugar, "quantity_g": 1000}}})
+	b.refused(http.StatusUnprocessableEntity, "wrong-kind-of-thing", "lots/"+s.sugar+"/openings", obj{"quantity_g": 10})
+	b.post("lots/"+s.sugar+"/openings", obj{"quantity_g": 10, "place": "counter"}).has(map[string]any{"places.0.place": "counter"})
+	complete := b.post("counts", obj{"place": "counter", "lines": []obj{{"code": run, "pieces": 139}}, "complete": true})
+	require.Len(t, complete.at("lines"), 3, "what is not listed is none: the sugar, and what was opened of it")
 }

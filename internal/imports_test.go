@@ -41,7 +41,8 @@ var mayImport = map[string][]string{
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
-	"cmd/api": {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/pgboot", "internal/projections", "migrations"},
+	"cmd/bench": {}, // a client
+	"cmd/api":   {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/pgboot", "internal/projections", "migrations"},
 }
 
 // pure names the packages that do no I/O, with the libraries from outside that each may use beside the standard one.

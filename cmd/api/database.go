@@ -73,6 +73,7 @@ func (db *database) connect(ctx context.Context, appURL string) error {
 	if config.MaxConns < appConnections {
 		config.MaxConns = appConnections
 	}
+	config.ConnConfig.RuntimeParams["jit"] = "off" // short queries: compiling one costs more than it saves
 	if config.ConnConfig.RuntimeParams["application_name"] == "" {
 		config.ConnConfig.RuntimeParams["application_name"] = "firstout"
 	}

@@ -21,9 +21,10 @@ import (
 // demonstrate plays the demo into a book of its own, on a PostgreSQL that is thrown away at the end, prints what the
 // book is kept for, and goes on serving it.
 func demonstrate(ctx context.Context, args, environ []string, out io.Writer) error {
-	exit := false
+	exit, days := false, demo.Days
 	config, _, err := readConfig("demo", args, environ, out, func(flags *flag.FlagSet) {
 		flags.BoolVar(&exit, "exit", false, "end after printing")
+		flags.IntVar(&days, "days", days, "how many days to play")
 	})
 	if err != nil {
 		return err
@@ -43,10 +44,10 @@ func demonstrate(ctx context.Context, args, environ []string, out io.Writer) err
 	if err != nil {
 		return err
 	}
-	return errors.Join(playAndServe(ctx, db, config, log, exit, out), db.stop(ctx))
+	return errors.Join(playAndServe(ctx, db, config, log, days, exit, out), db.stop(ctx))
 }
 
-func playAndServe(ctx context.Context, db *database, config Config, log *slog.Logger, exit bool, out io.Writer) error {
+func playAndServe(ctx context.Context, db *database, config Config, log *slog.Logger, days int, exit bool, out io.Writer) error {
 	if _, err := db.mark(ctx, eventlog.BookDemo); err != nil {
 		return err
 	}
@@ -59,15 +60,15 @@ func playAndServe(ctx context.Context, db *database, config Config, log *slog.Lo
 		secrets[role] = secret
 	}
 	now := time.Now().Truncate(time.Second)
-	if err := setStart(ctx, db, now); err != nil {
+	if err := setStart(ctx, db, demo.Start(now, days)); err != nil {
 		return err
 	}
-	fmt.Fprintln(out, "playing three weeks of an invented seaside shop over HTTP")
+	fmt.Fprintln(out, "playing the days of an invented seaside shop over HTTP")
 	played := config
 	played.Clock, played.Addr, played.RatePerSecond = "manual", "127.0.0.1:0", playRate
 	began := time.Now()
 	if err := during(ctx, db, played, log, func(ctx context.Context, base string) error {
-		return demo.Play(ctx, base, secrets["owner"], now, out)
+		return demo.Play(ctx, base, secrets["owner"], now, days, out)
 	}); err != nil {
 		return err
 	}
@@ -91,9 +92,9 @@ func playAndServe(ctx context.Context, db *database, config Config, log *slog.Lo
 const playRate = 100_000
 
 // setStart lets the book's manual clock stand where the play begins.
-func setStart(ctx context.Context, db *database, now time.Time) error {
+func setStart(ctx context.Context, db *database, start time.Time) error {
 	var b pgx.Batch
-	eventlog.QueueSetManualClock(&b, demo.Start(now))
+	eventlog.QueueSetManualClock(&b, start)
 	if err := db.pool.SendBatch(ctx, &b).Close(); err != nil {
 		return fmt.Errorf("set the demo's clock: %w", err)
 	}

@@ -5,6 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
+	"runtime"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -20,6 +23,8 @@ const attempts = 4
 
 // A committer is the one goroutine of a process that writes: it takes the commands that gathered while the last group
 // was committed, and commits them together. Nothing in it is shared.
+var Groups, Commands atomic.Int64
+
 type committer struct {
 	pool     *pgxpool.Pool
 	patience time.Duration
@@ -39,6 +44,8 @@ func (c *committer) run(queue <-chan *waiting) {
 	for {
 		group, more := gathering.next()
 		if len(group) > 0 {
+			Groups.Add(1)
+			Commands.Add(int64(len(group)))
 			for i, r := range c.settle(group) {
 				group[i].done <- r
 			}
@@ -50,14 +57,21 @@ func (c *committer) run(queue <-chan *waiting) {
 	}
 }
 
+// linger is how long a group waits for as many as the last one had. Callers that were answered together come back
+// together; without it the first of them would make a group of its own, and the others wait for its commit. It is
+// short beside a commit to a disk, and one caller alone never waits.
+const linger = 300 * time.Microsecond
+
 // gathering makes groups of what waits, in its order.
 type gathering struct {
 	queue <-chan *waiting
 	held  *waiting // taken out of the queue, but to be in a group of its own
+	last  int      // how many the last group had
 }
 
 // next waits for a command and takes what else is waiting by then; more is false when no other can come.
 func (g *gathering) next() (group []*waiting, more bool) {
+	defer func() { g.last = len(group) }()
 	first := g.held
 	g.held = nil
 	if first == nil {
@@ -69,22 +83,45 @@ func (g *gathering) next() (group []*waiting, more bool) {
 	if first.alone {
 		return group, true
 	}
+	mode := os.Getenv("GATHER")
+	if mode == "sched" || mode == "both" {
+		runtime.Gosched()
+	}
+	if mode == "none" || mode == "sched" {
+		g.last = 0
+	}
+	patience := time.NewTimer(linger)
+	defer patience.Stop()
 	for len(group) < groupSize {
-		select {
-		case w, open := <-g.queue:
-			switch {
-			case !open:
-				return group, false
-			case w.alone:
-				g.held = w
-				return group, true
-			}
-			group = stillThere(group, w)
-		default:
+		w, open := g.another(len(group) < g.last, patience.C)
+		switch {
+		case w == nil:
+			return group, open
+		case w.alone:
+			g.held = w
 			return group, true
 		}
+		group = stillThere(group, w)
 	}
 	return group, true
+}
+
+// another takes one more out of the queue, nil if there is none; open is false when none can come any more.
+func (g *gathering) another(wait bool, patience <-chan time.Time) (w *waiting, open bool) {
+	select {
+	case w, open = <-g.queue:
+		return w, open
+	default:
+	}
+	if !wait {
+		return nil, true
+	}
+	select {
+	case w, open = <-g.queue:
+		return w, open
+	case <-patience:
+		return nil, true
+	}
 }
 
 // stillThere adds a command to a group unless its caller has left.

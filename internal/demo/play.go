@@ -17,26 +17,26 @@ import (
 	"time"
 )
 
-// Days is how many days the play goes back.
+// Days is how many days the whole play goes back.
 const Days = 21
 
-// Play writes the shop's days into the book at base, up to now, as the owner whose key is given. The book must run on
-// the manual clock, standing at Start(now) or before. What it does is the same for the same now. Progress goes to out.
-func Play(ctx context.Context, base, key string, now time.Time, out io.Writer) error {
+// Play writes so many of the shop's days into the book at base, up to now, as the owner whose key is given. The book
+// must run on the manual clock, standing at Start(now, days) or before. What it does is the same for the same now.
+// Progress goes to out.
+func Play(ctx context.Context, base, key string, now time.Time, days int, out io.Writer) error {
 	zone, err := time.LoadLocation(zoneName)
 	if err != nil {
 		return fmt.Errorf("play the demo: %w", err)
 	}
 	p := &play{
 		client: &client{base: base, key: key, http: &http.Client{Timeout: time.Minute}},
-		random: rand.New(rand.NewPCG(7, 21)), zone: zone, now: now,
+		random: rand.New(rand.NewPCG(7, 21)), zone: zone, now: now, start: Start(now, days),
 	}
 	if err := p.define(ctx); err != nil {
 		return err
 	}
-	start := Start(now)
-	for n := range Days + 1 {
-		day := start.AddDate(0, 0, n)
+	for n := range days + 1 {
+		day := p.start.AddDate(0, 0, n)
 		if err := p.day(ctx, day); err != nil {
 			return fmt.Errorf("%s: %w", day.Format("2 January"), err)
 		}
@@ -46,14 +46,15 @@ func Play(ctx context.Context, base, key string, now time.Time, out io.Writer) e
 	return p.clock(ctx, now)
 }
 
-// Start is when the play begins: three weeks before now.
-func Start(now time.Time) time.Time { return now.AddDate(0, 0, -Days) }
+// Start is when a play of so many days begins.
+func Start(now time.Time, days int) time.Time { return now.AddDate(0, 0, -days) }
 
 type play struct {
 	*client
 	random *rand.Rand
 	zone   *time.Location
 	now    time.Time
+	start  time.Time
 	runs   []turnedOut // waiting for their release
 	lots   int         // deliveries so far: makes the suppliers' lot codes
 	sales  int         // makes the till's references
@@ -90,7 +91,7 @@ func (p *play) day(ctx context.Context, day time.Time) error {
 	tasks = append(tasks, p.unusual(day, at)...)
 	slices.SortStableFunc(tasks, func(a, b task) int { return a.at.Compare(b.at) })
 	for _, t := range tasks {
-		if t.at.After(p.now) || t.at.Before(Start(p.now)) {
+		if t.at.After(p.now) || t.at.Before(p.start) {
 			continue
 		}
 		if err := p.clock(ctx, t.at); err != nil {
@@ -556,7 +557,7 @@ func (p *play) cleanTanks(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if vat.Charge == nil || today.Sub(Start(p.now)) < 6*24*time.Hour || today.Sub(Start(p.now)) > 14*24*time.Hour {
+	if vat.Charge == nil || today.Sub(p.start) < 6*24*time.Hour || today.Sub(p.start) > 14*24*time.Hour {
 		return nil
 	}
 	return p.post(ctx, "/v1/vats/vat-dark/emptyings", object{"cleaned": true, "rest": "block", "place": store}, nil)
@@ -564,7 +565,7 @@ func (p *play) cleanTanks(ctx context.Context) error {
 
 // unusual is what does not happen every day: a delivery too warm, one without its lot code, and a supplier's call.
 func (p *play) unusual(day time.Time, at func(hour, minute int) time.Time) []task {
-	n := int(day.Sub(Start(p.now)).Hours()/24 + 0.5)
+	n := int(day.Sub(p.start).Hours()/24 + 0.5)
 	cream := supplies[0]
 	switch n {
 	case 5:

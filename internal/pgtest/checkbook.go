@@ -32,7 +32,7 @@ func CheckBook(t testing.TB, db *DB) {
 	t.Helper()
 	ctx := context.WithoutCancel(t.Context()) // it runs after the test's own context has ended
 	checkLog(ctx, t, db)
-	different, err := projections.Diff(ctx, db.App)
+	different, err := projections.Diff(ctx, db.Owner)
 	require.NoError(t, err)
 	require.Empty(t, different, "the derived tables are not what the log gives")
 	requireNoRows(ctx, t, db, "lines of stock that are not the sum of their movements", `
@@ -47,7 +47,7 @@ func CheckBook(t testing.TB, db *DB) {
 		FROM things t
 		JOIN stock s USING (code)
 		CROSS JOIN LATERAL (
-			SELECT coalesce(sum(round((part ->> 'g')::numeric * 1000)), 0) AS mix FROM jsonb_array_elements(coalesce(nullif(t.state -> 'mix', 'null'), '[]')) part
+			SELECT coalesce(sum(round((lot ->> 'g')::numeric * 1000)), 0) AS mix FROM jsonb_array_elements(coalesce(nullif(t.state -> 'mix', 'null'), '[]')) AS lots (lot)
 		) m
 		WHERE t.kind = 'charge' AND s.amount <> m.mix`)
 }

@@ -37,7 +37,7 @@ func Diff(ctx context.Context, db Beginner) ([]Difference, error) {
 
 func diff(ctx context.Context, tx pgx.Tx) ([]Difference, error) {
 	fold := newFolding()
-	if err := fold.read(ctx, tx, nil); err != nil {
+	if err := fold.read(ctx, tx, 0, nil); err != nil {
 		return nil, err
 	}
 	for _, table := range tables {

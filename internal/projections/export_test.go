@@ -4,4 +4,5 @@ package projections
 var (
 	Statements  = statements
 	RebuildLock = rebuildLock
+	RebuildBy   = rebuildBy
 )

@@ -9,9 +9,6 @@ import (
 	"firstout/internal/workshop"
 )
 
-// flushAt bounds the movements and edges that a fold holds before it writes them out: some tens of megabytes.
-const flushAt = 50_000
-
 // folding is the book being folded from the log: its state is kept, what only grows is written out as it comes.
 type folding struct {
 	set     *workshop.Set
@@ -24,9 +21,9 @@ func newFolding() *folding {
 	return &folding{set: workshop.NewSet(&workshop.Definitions{}, true), origins: newOrigins(), sales: dailySales{}}
 }
 
-// read folds every event that the log has after those folded already. out takes movements and edges before they
-// become too many; with no out they stay in the set.
-func (f *folding) read(ctx context.Context, log Querier, out func() error) error {
+// read folds every event that the log has after those folded already. out takes movements and edges once there are
+// so many of them; with no out they stay in the set.
+func (f *folding) read(ctx context.Context, log Querier, many int, out func() error) error {
 	return eventlog.Stream(ctx, log, f.at, func(r events.Recorded) error {
 		if r.Position != f.at+1 {
 			return fmt.Errorf("position %d follows on %d: the log has a gap", r.Position, f.at)
@@ -36,7 +33,7 @@ func (f *folding) read(ctx context.Context, log Querier, out func() error) error
 		}
 		f.origins.note(r)
 		f.at = r.Position
-		if out != nil && len(f.set.Movements)+len(f.set.Edges) >= flushAt {
+		if out != nil && len(f.set.Movements)+len(f.set.Edges) >= many {
 			return out()
 		}
 		return nil

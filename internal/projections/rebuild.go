@@ -18,6 +18,7 @@ import (
 
 // The limits of a rebuild.
 const (
+	flushAt      = 50_000  // movements and edges held before they are written out: some tens of megabytes
 	nearEnough   = 1000    // events left to fold when the head is locked: some tens of milliseconds
 	catchUps     = 20      // rounds in which to get that near
 	swapWait     = "200ms" // a swap that waits for a reader holds nobody up for longer
@@ -45,6 +46,11 @@ type Rebuilt struct {
 // A reader whose transaction took its snapshot before the swap and looks into a table only after it misses what
 // was written to the log during the rebuild; a statement of its own sees all.
 func Rebuild(ctx context.Context, owner *pgxpool.Pool) (Rebuilt, error) {
+	return rebuildBy(ctx, owner, flushAt)
+}
+
+// rebuildBy is Rebuild with a number of movements and edges to write at once.
+func rebuildBy(ctx context.Context, owner *pgxpool.Pool, many int) (Rebuilt, error) {
 	conn, err := owner.Acquire(ctx)
 	if err != nil {
 		return Rebuilt{}, fmt.Errorf("rebuild: %w", err)
@@ -60,17 +66,17 @@ func Rebuild(ctx context.Context, owner *pgxpool.Pool) (Rebuilt, error) {
 	defer func() { // the session's end would free it too
 		_, _ = conn.Exec(context.WithoutCancel(ctx), "SELECT pg_advisory_unlock($1)", rebuildLock)
 	}()
-	rebuilt, err := rebuild(ctx, owner, conn.Conn())
+	rebuilt, err := rebuild(ctx, owner, conn.Conn(), many)
 	return rebuilt, wrap(err, "rebuild")
 }
 
-func rebuild(ctx context.Context, log Querier, db *pgx.Conn) (Rebuilt, error) {
+func rebuild(ctx context.Context, log Querier, db *pgx.Conn, many int) (Rebuilt, error) {
 	indexes, err := makeTables(ctx, db)
 	if err != nil {
 		return Rebuilt{}, err
 	}
 	fold := newFolding()
-	if err := fold.read(ctx, log, func() error { return fold.flush(ctx, db, besideSchema) }); err != nil {
+	if err := fold.read(ctx, log, many, func() error { return fold.flush(ctx, db, besideSchema) }); err != nil {
 		return Rebuilt{}, err
 	}
 	if err := fold.finish(ctx, db, besideSchema); err != nil {

@@ -25,19 +25,6 @@ func noDifference(t *testing.T, pool *pgxpool.Pool) {
 	require.Empty(t, differences)
 }
 
-// shape describes the derived tables: columns, keys, indexes, storage parameters, owner and grants.
-const shape = `
-SELECT c.relname || ': ' || array_to_string(array(
-    SELECT format('%s %s %s %s %s', a.attname, format_type(a.atttypid, a.atttypmod), a.attnotnull, a.attgenerated, a.attcollation::regcollation)
-    FROM pg_attribute a WHERE a.attrelid = c.oid AND a.attnum > 0 ORDER BY a.attnum), ', ')
-  || ' ' || array_to_string(array(SELECT indexdef FROM pg_indexes i WHERE i.schemaname = 'public' AND i.tablename = c.relname ORDER BY 1), '; ')
-  || ' ' || array_to_string(array(SELECT conname || ' ' || pg_get_constraintdef(k.oid) FROM pg_constraint k WHERE k.conrelid = c.oid ORDER BY 1), '; ')
-  || ' ' || coalesce(c.reloptions::text, '') || ' ' || pg_get_userbyid(c.relowner) || ' '
-  || array_to_string(array(SELECT format('%s %s', grantee::regrole, privilege_type) FROM aclexplode(c.relacl) ORDER BY 1), '; ')
-FROM pg_class c
-WHERE c.relnamespace = 'public'::regnamespace AND c.relkind = 'r'
-ORDER BY c.relname`
-
 func texts(t *testing.T, q projections.Querier, sql string) []string {
 	t.Helper()
 	rows, err := q.Query(t.Context(), sql)
@@ -53,7 +40,7 @@ func TestARebuildEqualsTheTablesInUse(t *testing.T) {
 	noDifference(t, b.owner)
 	writeStory(t, b)
 	noDifference(t, b.owner)
-	before, rows := texts(t, b.pool, shape), texts(t, b.pool, "SELECT t::text FROM things t ORDER BY code")
+	before, rows := schemaOf(t, b.pool), texts(t, b.pool, "SELECT t::text FROM things t ORDER BY code")
 
 	for projection := 2; projection <= 3; projection++ {
 		rebuilt, err := projections.Rebuild(t.Context(), b.owner)
@@ -64,7 +51,7 @@ func TestARebuildEqualsTheTablesInUse(t *testing.T) {
 	head, err := eventlog.ReadHead(t.Context(), b.pool)
 	require.NoError(t, err)
 	require.Equal(t, 3, head.Projection)
-	require.Equal(t, before, texts(t, b.pool, shape))
+	require.Equal(t, before, schemaOf(t, b.pool))
 	require.Equal(t, rows, texts(t, b.pool, "SELECT t::text FROM things t ORDER BY code"))
 	require.Empty(t, texts(t, b.pool, "SELECT nspname FROM pg_namespace WHERE nspname LIKE 'firstout%'"))
 	noDifference(t, b.owner)
@@ -123,6 +110,15 @@ func TestARebuildStopsWhereTheLogHasAGap(t *testing.T) {
 	_, err := projections.Rebuild(t.Context(), b.owner)
 	require.ErrorContains(t, err, "position 35 follows on 33: the log has a gap")
 	require.Equal(t, []string{"1"}, texts(t, b.pool, "SELECT projection::text FROM head"))
+}
+
+func TestARebuildWritesWhatGrowsInPortions(t *testing.T) {
+	t.Parallel()
+	b := openBook(t)
+	writeStory(t, b)
+	_, err := projections.RebuildBy(t.Context(), b.owner, 7)
+	require.NoError(t, err)
+	noDifference(t, b.owner)
 }
 
 // Readers see the pieces released either standing or sold, and nothing else, at every moment of a rebuild under

@@ -42,7 +42,7 @@ func leadsOn(in, out workshop.Edge) bool {
 }
 
 // reachable gives the edges that lead forward from a code, or with back, back from it. The walk itself is gonum's
-// (gonum.org/v1/gonum/graph/traverse, v0.16.0): its nodes are the edges of the book, joined where one leads on to
+// (gonum.org/v1/gonum/graph/traverse): its nodes are the edges of the book, joined where one leads on to
 // the other.
 func reachable(edges []workshop.Edge, code events.Code, back bool) []workshop.Edge {
 	joined := simple.NewDirectedGraph()
@@ -84,18 +84,20 @@ func randomEdges(r *rand.Rand) (codes []events.Code, edges []workshop.Edge) {
 		return events.NewCode(kinds[r.IntN(len(kinds))], storyDay, 1+r.IntN(4), 0)
 	}
 	const lot, tank, filling, moulding = events.KindLot, events.KindCharge, events.KindGanache, events.KindRun
-	for position := int64(1); position <= int64(5+r.IntN(35)); position++ {
+	for position := int64(1); position <= int64(10+r.IntN(40)); position++ {
 		e := workshop.Edge{
 			Position: position, Number: r.IntN(2), OccurredAt: clock(8, r.IntN(20)), Mass: events.Mass(r.IntN(2)) * events.Gram,
 		}
 		switch r.IntN(9) {
-		case 0, 1:
-			e.From, e.To = pick(lot), pick(tank, filling, moulding)
-		case 2, 3, 4:
+		case 0:
+			e.From, e.To = pick(lot), pick(tank, moulding)
+		case 1, 2:
+			e.From, e.To = pick(lot), pick(filling)
+		case 3, 4:
 			e.From, e.To = pick(tank), pick(moulding, filling, tank, lot)
-		case 5:
-			e.From, e.To = pick(filling), pick(moulding, filling)
-		case 6, 7:
+		case 5, 6:
+			e.From, e.To = pick(filling), pick(moulding, moulding, filling)
+		case 7:
 			e.From, e.To = pick(moulding), pick(tank)
 		case 8:
 			e.From, e.To, e.Ingredient = "", pick(filling), "water"

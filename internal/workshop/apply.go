@@ -173,6 +173,7 @@ func (a *applying) newLine(key StockKey) StockLine {
 		run := a.Run(key.Code)
 		line.Subject, line.Site, line.Held, line.Dates = run.Design, run.Site, run.Held(), datesOf(run.Expiry)
 		line.PieceMass = run.PieceMass
+	default: // a box is not in the book yet
 	}
 	return line
 }

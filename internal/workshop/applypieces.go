@@ -114,8 +114,18 @@ func (s *Set) datedSources(source events.Code, at time.Time) []DatedInput {
 		return s.chargeInputs(source, at)
 	case events.KindLot:
 		return []DatedInput{{Source: source, At: at}}
+	default:
+		return nil
 	}
-	return nil
+}
+
+// filledSources lists what of a source that was filled in straight counts for a date.
+func (s *Set) filledSources(source events.Code, at time.Time) []DatedInput {
+	inputs := s.datedSources(source, at)
+	for i := range inputs {
+		inputs[i].Filling = source.Kind() == events.KindLot
+	}
+	return inputs
 }
 
 func (a *applying) filled(e events.MouldsFilled) error {
@@ -134,7 +144,7 @@ func (a *applying) filled(e events.MouldsFilled) error {
 				run.Ganaches = append(slices.Clip(run.Ganaches), filling.Source)
 			}
 		} else {
-			run.Straight = append(slices.Clip(run.Straight), a.datedSources(filling.Source, a.r.OccurredAt)...)
+			run.Straight = append(slices.Clip(run.Straight), a.filledSources(filling.Source, a.r.OccurredAt)...)
 		}
 		a.grow(run, mix)
 	}

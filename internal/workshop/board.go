@@ -97,12 +97,12 @@ func SortBoard(stock []BoardStock, demand map[string]Demand, today civil.Day, no
 	mustGoToday(lines, demand, today, now, known, zone)
 	var board Board
 	for _, line := range lines {
-		board.place(line, today, now)
+		board.place(line, now)
 	}
 	return board
 }
 
-func (b *Board) place(line BoardLine, today civil.Day, now time.Time) {
+func (b *Board) place(line BoardLine, now time.Time) {
 	left := line.DaysLeft
 	pastBestBefore := left != nil && *left < 0
 	switch {

@@ -35,17 +35,17 @@ func onBoard(sequence, days, pieces int) workshop.BoardStock {
 	}
 }
 
-// steady is a demand of so many a day, known for so many days.
-func steady(perDay, days int) map[string]workshop.Demand {
+// twelveADay is a demand of twelve a day, known for so many days.
+func twelveADay(days int) map[string]workshop.Demand {
 	d := workshop.Demand{First: boardDay.AddDays(-days), Sold: map[civil.Day]int{}}
 	for back := 1; back <= days; back++ {
-		d.Sold[boardDay.AddDays(-back)] = perDay
+		d.Sold[boardDay.AddDays(-back)] = 12
 	}
 	return map[string]workshop.Demand{"dome": d}
 }
 
-func boardAt(stock []workshop.BoardStock, demand map[string]workshop.Demand, now string) workshop.Board {
-	return workshop.SortBoard(stock, demand, boardDay, at(now), boardDay, dublin)
+func boardOf(stock []workshop.BoardStock, demand map[string]workshop.Demand) workshop.Board {
+	return workshop.SortBoard(stock, demand, boardDay, at("2026-11-25T10:00:00Z"), boardDay, dublin)
 }
 
 func mustGo(lines ...[]workshop.BoardLine) map[events.Code]int {
@@ -66,22 +66,21 @@ func everyGroup(b workshop.Board) map[events.Code]int {
 func TestTheBoardsWorkedTable(t *testing.T) {
 	t.Parallel()
 	stock := []workshop.BoardStock{onBoard(1, 0, 10), onBoard(2, 1, 30), onBoard(3, 3, 40)}
-	board := boardAt(stock, steady(12, 28), "2026-11-25T10:00:00Z")
+	board := boardOf(stock, twelveADay(28))
 	require.Equal(t, map[events.Code]int{stock[0].Code: 10, stock[1].Code: 30, stock[2].Code: 4}, everyGroup(board))
 	require.Len(t, board.SellToday, 3)
 
-	board = boardAt(stock, steady(12, 6), "2026-11-25T10:00:00Z")
+	board = boardOf(stock, twelveADay(6))
 	require.Equal(t, map[events.Code]int{stock[0].Code: 10, stock[1].Code: 0, stock[2].Code: 0}, everyGroup(board),
 		"with fewer than 7 days of sales known only today's last-day pieces count")
 	require.Len(t, board.SellNext, 1)
 	require.Len(t, board.InGoodTime, 1)
-	require.Equal(t, everyGroup(boardAt(stock, steady(12, 7), "2026-11-25T10:00:00Z")), everyGroup(boardAt(stock, steady(12, 28), "2026-11-25T10:00:00Z")))
-	require.Equal(t, everyGroup(board), everyGroup(boardAt(stock, nil, "2026-11-25T10:00:00Z")), "nothing was ever sold")
+	require.Equal(t, everyGroup(boardOf(stock, twelveADay(7))), everyGroup(boardOf(stock, twelveADay(28))))
+	require.Equal(t, everyGroup(board), everyGroup(boardOf(stock, nil)), "nothing was ever sold")
 }
 
 func TestTheBoardsGroups(t *testing.T) {
 	t.Parallel()
-	now := "2026-11-25T10:00:00Z"
 	line := func(days int, change func(*workshop.BoardStock)) workshop.BoardStock {
 		s := onBoard(1, days, 5)
 		s.DaysForCustomer = ptr(2)
@@ -116,7 +115,7 @@ func TestTheBoardsGroups(t *testing.T) {
 		"the day after":                        {line(2, bestBefore), "sell_next", ptr(2), "2 days left"},
 		"in good time":                         {line(3, nil), "in_good_time", ptr(3), "3 days left"},
 	} {
-		board := boardAt([]workshop.BoardStock{c.stock}, nil, now)
+		board := boardOf([]workshop.BoardStock{c.stock}, nil)
 		groups := map[string][]workshop.BoardLine{
 			"withdraw_now": board.WithdrawNow, "sell_today": board.SellToday, "sell_next": board.SellNext, "in_good_time": board.InGoodTime,
 		}
@@ -133,7 +132,7 @@ func TestTheBoardsGroups(t *testing.T) {
 func TestTheBoardIsOrderedByDateThenCode(t *testing.T) {
 	t.Parallel()
 	stock := []workshop.BoardStock{onBoard(10, 5, 1), onBoard(9, 5, 1), onBoard(2, 8, 1), onBoard(100, 4, 1)}
-	board := boardAt(stock, nil, "2026-11-25T10:00:00Z")
+	board := boardOf(stock, nil)
 	var order []events.Code
 	for _, l := range board.InGoodTime {
 		order = append(order, l.Code)
@@ -147,7 +146,7 @@ func TestOnlyWhatMayBeSoldMustGo(t *testing.T) {
 	held, past, second, other := onBoard(1, 0, 10), onBoard(2, -1, 10), onBoard(3, 0, 10), onBoard(4, 0, 7)
 	held.Held, second.Grade, other.Design = true, "second", "cube"
 	stock := []workshop.BoardStock{held, past, second, other, onBoard(5, 1, 13)}
-	got := everyGroup(boardAt(stock, steady(12, 28), "2026-11-25T10:00:00Z"))
+	got := everyGroup(boardOf(stock, twelveADay(28)))
 	require.Equal(t, map[events.Code]int{held.Code: 0, past.Code: 0, second.Code: 0, other.Code: 7, stock[4].Code: 1}, got)
 }
 
@@ -161,12 +160,12 @@ func TestDemandIsTheMeanOfTheLastFourSameWeekdays(t *testing.T) {
 	demand := map[string]workshop.Demand{"dome": d}
 	for pieces, want := range map[int]int{11: 0, 12: 1, 13: 2} { // 47/4 = 11.75 are expected tomorrow
 		stock := onBoard(1, 1, pieces)
-		require.Equal(t, want, everyGroup(boardAt([]workshop.BoardStock{stock}, demand, "2026-11-25T10:00:00Z"))[stock.Code])
+		require.Equal(t, want, everyGroup(boardOf([]workshop.BoardStock{stock}, demand))[stock.Code])
 	}
 	d.First = boardDay.AddDays(-15) // two Thursdays known: (10 + 11) / 2
 	demand["dome"] = d
 	stock := onBoard(1, 1, 11)
-	require.Equal(t, 1, everyGroup(boardAt([]workshop.BoardStock{stock}, demand, "2026-11-25T10:00:00Z"))[stock.Code])
+	require.Equal(t, 1, everyGroup(boardOf([]workshop.BoardStock{stock}, demand))[stock.Code])
 }
 
 // On another day that is asked about, demand is known up to today all the same.
@@ -174,7 +173,7 @@ func TestTheBoardOfAnotherDay(t *testing.T) {
 	t.Parallel()
 	stock := []workshop.BoardStock{onBoard(1, 7, 10), onBoard(2, 8, 30), onBoard(3, 10, 40)}
 	ahead := boardDay.AddDays(7)
-	board := workshop.SortBoard(stock, steady(12, 28), ahead, at("2026-12-02T10:00:00Z"), boardDay, dublin)
+	board := workshop.SortBoard(stock, twelveADay(28), ahead, at("2026-12-02T10:00:00Z"), boardDay, dublin)
 	require.Equal(t, map[events.Code]int{stock[0].Code: 10, stock[1].Code: 30, stock[2].Code: 4}, everyGroup(board))
 	require.Equal(t, ptr(1), board.SellToday[1].DaysLeft)
 }
@@ -231,7 +230,7 @@ func clears(stock map[civil.Day]int64, d workshop.Demand, today civil.Day) bool 
 	return true
 }
 
-// The board against a search: the least number that has to go today, taken from the earliest dates, so that the usual
+// The board against a search, of what S − D says at once (the test of earliest-due-date order, Jackson 1955, from memory): the least number that has to go today, taken from the earliest dates, so that the usual
 // demand clears the rest in time.
 func TestTheBoardAgreesWithAPlayOfTheComingDays(t *testing.T) {
 	t.Parallel()
@@ -248,7 +247,7 @@ func TestTheBoardAgreesWithAPlayOfTheComingDays(t *testing.T) {
 		for i := range rapid.IntRange(1, 6).Draw(t, "lines") {
 			stock = append(stock, onBoard(i+1, rapid.IntRange(0, 10).Draw(t, "days"), rapid.IntRange(1, 15).Draw(t, "pieces")))
 		}
-		got := everyGroup(boardAt(stock, map[string]workshop.Demand{"dome": d}, "2026-11-25T10:00:00Z"))
+		got := everyGroup(boardOf(stock, map[string]workshop.Demand{"dome": d}))
 
 		slices.SortStableFunc(stock, func(a, b workshop.BoardStock) int { return a.Dates.Date.Compare(*b.Dates.Date) })
 		for must := 0; ; must++ {

@@ -149,7 +149,7 @@ func TestALineOffTheRecipeIsAQualityDeviation(t *testing.T) {
 	require.Empty(t, s.ganache(batch(half...)).Deviations, "half a batch is no deviation")
 	without := s.do(batch(half[:3]...)).(workshop.GanacheAnswer).Deviations
 	require.Contains(t, without[len(without)-1].Detail, "invert-sugar", "an ingredient left out is one")
-	stranger := append(half[:3:3], draw(m.paste, 30), draw(m.sugar, 30))
+	stranger := []workshop.DrawLine{half[0], half[1], half[2], half[3], draw(m.paste, 30)}
 	require.Len(t, s.ganache(batch(stranger...)).Deviations, 1, "and so is one that the recipe does not have")
 
 	earlier := s.ganache(batch(m.inputs(charge)...))
@@ -159,6 +159,7 @@ func TestALineOffTheRecipeIsAQualityDeviation(t *testing.T) {
 	require.Empty(t, s.ganache(batch(bar...)).Deviations, "drops for what the tank would have given")
 }
 
+// Dark chocolate works from 30.5 to 33 °C (common practice, no source).
 func TestTemperaturesOutsideTheirBandsAreQualityDeviations(t *testing.T) {
 	t.Parallel()
 	b := open(t).bench()

@@ -133,6 +133,7 @@ func (s *Set) since(code events.Code) time.Time {
 		return s.Ganache(code).At
 	case events.KindRun:
 		return s.Run(code).At
+	default:
+		return time.Time{}
 	}
-	return time.Time{}
 }

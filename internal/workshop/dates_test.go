@@ -314,6 +314,22 @@ func TestOneMoveMakesOnePartOfARun(t *testing.T) {
 	b.do(sale(byCode(out, 12)))
 }
 
+// A part that passes the gate when its run never did is released all the same.
+func TestAPartPassesTheGateByItself(t *testing.T) {
+	t.Parallel()
+	b := open(t).bench()
+	b.do(workshop.Move{From: "workshop", To: "freezer", Lines: []workshop.HandledLine{{Code: b.domes, Pieces: 10}}, Sealed: true})
+	b.do(workshop.Move{From: "freezer", To: "counter", Lines: []workshop.HandledLine{{Code: b.domes.Part(1), Pieces: 10}}})
+	part := b.domes.Part(2)
+	b.do(workshop.Release{Run: part, Pieces: 10, Place: "counter"})
+	cmd := sale(byCode(part, 12))
+	require.EqualValues(t, "not-enough", b.refuse(cmd).Slug)
+	cmd.Done = already
+	b.do(cmd)
+	require.Equal(t, []string{"not-enough"}, last[events.PiecesSold](b.shop).RuleBroken)
+	require.Zero(t, b.onHand(part, ""))
+}
+
 // The safety of a run is the safety of its parts.
 func TestAPartIsReleasedOnlyWhenItsRunMayBe(t *testing.T) {
 	t.Parallel()
@@ -437,6 +453,18 @@ func TestDefinitionsNameWhatIsThere(t *testing.T) {
 	} {
 		require.EqualValues(t, "invalid-request", s.refuse(workshop.Define{Slug: slug, Body: body}).Slug, slug)
 	}
+}
+
+// The fourteen of Annex II of Regulation (EU) 1169/2011; nuts and cereals are named.
+func TestTheLawsListOfAllergens(t *testing.T) {
+	t.Parallel()
+	s := open(t)
+	list := []string{
+		"gluten:wheat", "crustaceans", "eggs", "fish", "peanuts", "soybeans", "milk", "nuts:almond", "celery", "mustard", "sesame",
+		"sulphites", "lupin", "molluscs",
+	}
+	require.Len(t, list, 14)
+	s.do(workshop.Define{Slug: "everything", Body: events.Ingredient{Name: "Everything", Kind: "other", Allergens: &list, MayContain: list}})
 }
 
 func TestWhoMayDefineWhat(t *testing.T) {

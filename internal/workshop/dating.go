@@ -196,9 +196,17 @@ func (d *Desk) fillingInputs(draw events.Draw) []expiry.Input {
 	return d.inputs(d.Set.datedSources(draw.Source, d.At), draw.Heated)
 }
 
-// dateRun dates the pieces of a run: by the earliest filling, then by shell, cap and decorations.
+// dateRun dates the pieces of a run: by the earliest filling, then by shell, cap and decorations. A lot that was
+// filled in straight is a filling with the date that it has itself.
 func (d *Desk) dateRun(run *Run) events.Expiry {
-	piece := expiry.Piece{MadeAt: run.At, Zone: d.zone(run.Site), Inputs: d.inputs(run.Straight, false)}
+	piece := expiry.Piece{MadeAt: run.At, Zone: d.zone(run.Site)}
+	for _, input := range run.Straight {
+		if input.Filling {
+			piece.Fillings = append(piece.Fillings, expiry.PieceFilling{Code: string(input.Source), Answer: answerOf(d.Set.Lot(input.Source).Expiry)})
+		} else {
+			piece.Inputs = append(piece.Inputs, d.inputs([]DatedInput{input}, false)...)
+		}
+	}
 	for _, code := range run.Ganaches {
 		piece.Fillings = append(piece.Fillings, expiry.PieceFilling{Code: string(code), Answer: answerOf(d.Set.Ganache(code).Expiry)})
 	}

@@ -50,6 +50,8 @@ func TestCodesTakeTheSitesLocalDay(t *testing.T) {
 	require.Equal(t, "L270701-01", string(lot)[:10])
 }
 
+// One step back must be known for every lot: Regulation (EC) 178/2002, art. 18(2), and for cream the lot's reference,
+// Implementing Regulation (EU) 931/2011, art. 3(1). The limits of the classes are the shop's: 5, 18 and −18 °C.
 func TestADeliveryWithAFaultIsRecordedAndHeld(t *testing.T) {
 	t.Parallel()
 	s := open(t)
@@ -295,13 +297,12 @@ func TestARunStepByStepWithDecorations(t *testing.T) {
 	run := b.run(workshop.MakeRun{Design: "violet-dome", Mould: "dome-24", Moulds: 2, Place: "workshop"})
 	require.Equal(t, []string{"run_started"}, b.types())
 	require.Equal(t, "started", run.State)
-	step := func(state string, cmd workshop.MakeRun) *workshop.Run {
+	step := func(state string, cmd workshop.MakeRun) {
 		t.Helper()
 		b.wait(time.Hour)
 		cmd.Run = run.Code
 		run = b.run(cmd)
 		require.Equal(t, state, run.State)
-		return run
 	}
 	step("started", workshop.MakeRun{Decorations: []workshop.DecorationStep{{Stage: "before_casting", Inputs: []workshop.DecorationInput{{Source: b.violet}}}}})
 	require.Equal(t, g(0.3*48), run.Decorated)
@@ -433,6 +434,11 @@ func TestEmptyingWithoutCleaningPassesFilmsOn(t *testing.T) {
 	require.Equal(t, []string{"milk"}, drop.Allergens.MayContain)
 	require.Equal(t, day("2027-05-31"), *drop.Expiry.Date)
 
+	mixed := workshop.Melt{Vat: "vat-dark", Inputs: []workshop.DrawLine{draw(m.milk, 300)}, OtherChocolate: true}
+	s.do(mixed)
+	mostlyDark := s.do(workshop.Empty{Vat: "vat-dark", Cleaned: true, Rest: "block", Place: "workshop"}).(workshop.Emptied).Event.Block
+	require.Equal(t, "couverture-dark-60", mostlyDark.Ingredient, "a block is called by what most of it is")
+
 	s.melt("vat-milk", draw(m.milk, 1000))
 	s.melt("vat-milk", draw(block, 500)) // a block is melted again with the lots it carries
 	require.Equal(t, workshop.Mix{{Lot: m.milk, Mass: g(1500)}}, s.set.Charge(s.set.Vat("vat-milk").Charge).Mix)
@@ -449,6 +455,25 @@ func TestDrawnToNothingIsStillTheSameCharge(t *testing.T) {
 	s.do(workshop.Discard{Lines: []workshop.HandledLine{{Code: charge, Quantity: g(1000)}}, Reason: "process_loss", Destination: "refuse"})
 	require.Zero(t, s.onHand(charge, ""))
 	require.NotEmpty(t, s.do(workshop.Empty{Vat: "vat-dark", Rest: "discard"}).(workshop.Emptied).NextCharge)
+}
+
+// Shells may be turned out in turns; never more of them than there are cavities.
+func TestTurningOutInTurns(t *testing.T) {
+	t.Parallel()
+	b := open(t).bench()
+	cmd := moulding("blackcurrant-dome", b.batch)
+	cmd.TurnedOut = &workshop.TurnOut{Good: 14}
+	run := b.run(cmd).Code
+	refusal := b.refuse(workshop.MakeRun{Run: run, TurnedOut: &workshop.TurnOut{Good: 10, LeftInMould: 1}})
+	require.EqualValues(t, "wrong-state", refusal.Slug)
+	require.Equal(t, workshop.Facts{"run": run, "cast": 24, "turned_out": 25}, refusal.Facts)
+	made := b.run(workshop.MakeRun{Run: run, TurnedOut: &workshop.TurnOut{Good: 8, Broken: 2, Place: "cold-room"}})
+	require.Equal(t, 24, made.TurnedOut())
+	require.Equal(t, []int{22, 2}, []int{made.Good, made.Broken})
+	require.Equal(t, int64(8), b.onHand(run, "cold-room"))
+	gone := b.movements[len(b.movements)-1]
+	require.Equal(t, workshop.CauseDiscarded, gone.Cause)
+	require.Equal(t, g(2*11.7), gone.Weight, "what broke went to the bin, and weighs")
 }
 
 func TestReleaseLetsPiecesOut(t *testing.T) {
@@ -543,6 +568,7 @@ func TestASaleToTradeNamesItsBuyer(t *testing.T) {
 	require.Equal(t, "harbour-cafe", b.movements[len(b.movements)-1].Buyer)
 }
 
+// After a use-by food is deemed unsafe, and no other date does that: Regulation (EU) 1169/2011, art. 24(1).
 func TestPastABestBeforeTheCounterIsWarned(t *testing.T) {
 	t.Parallel()
 	s := open(t)
@@ -613,6 +639,16 @@ func TestDiscards(t *testing.T) {
 	require.EqualValues(t, "not-enough", b.refuse(discard).Slug)
 	discard.Lines = []workshop.HandledLine{{Code: b.batch, Quantity: g(1)}}
 	require.EqualValues(t, "invalid-request", b.refuse(discard).Slug, "a ganache stood somewhere")
+}
+
+// A line of stock that is used up does not hide the next one.
+func TestDiscardingWhatIsLeftOfTheOtherGrade(t *testing.T) {
+	t.Parallel()
+	b := open(t).bench()
+	b.do(workshop.Release{Run: b.domes, Pieces: 10, Place: "workshop"})
+	b.do(workshop.Move{From: "workshop", To: "counter", Lines: []workshop.HandledLine{{Code: b.domes, Pieces: 10}}})
+	b.do(workshop.Discard{Place: "workshop", Reason: "trial", Destination: "refuse", Lines: []workshop.HandledLine{{Code: b.domes, Pieces: 14}}})
+	require.Zero(t, b.onHand(b.domes, "workshop"))
 }
 
 func TestMovesCarryStockWithItsDates(t *testing.T) {

@@ -147,8 +147,9 @@ func (d *Desk) careOf(code events.Code) Care {
 		return d.Set.Ganache(code).Care
 	case events.KindRun:
 		return d.Set.Run(code).Care
+	default:
+		return Care{}
 	}
-	return Care{}
 }
 
 func (d *Desk) expiryOf(code events.Code) events.Expiry {
@@ -159,6 +160,7 @@ func (d *Desk) expiryOf(code events.Code) events.Expiry {
 		return d.Set.Ganache(code).Expiry
 	case events.KindRun:
 		return d.Set.Run(code).Expiry
+	default:
+		return events.Expiry{}
 	}
-	return events.Expiry{}
 }

@@ -56,7 +56,7 @@ func (w *drawing) plan(l DrawLine, at time.Time, rs *refusals) {
 		w.draws = append(w.draws, draw)
 		return
 	}
-	key, since, found := w.locate(l, at, rs)
+	key, since, found := w.locate(l, rs)
 	if !found {
 		return
 	}
@@ -101,7 +101,7 @@ func (w *drawing) untracked(l DrawLine, rs *refusals) {
 }
 
 // locate finds the line of stock that a source is drawn from, and since when the source has been there.
-func (w *drawing) locate(l DrawLine, at time.Time, rs *refusals) (key StockKey, since time.Time, found bool) {
+func (w *drawing) locate(l DrawLine, rs *refusals) (key StockKey, since time.Time, found bool) {
 	set := w.d.Set
 	switch l.Source.Kind() {
 	case events.KindCharge:
@@ -235,8 +235,10 @@ func (d *Desk) atSite(site string, rs *refusals) {
 }
 
 func wrongKind(code events.Code, wanted string) *Refusal {
-	return &Refusal{Slug: RefusedWrongKind, Facts: Facts{"code": code},
-		Detail: fmt.Sprintf("%s is a %s: name %s.", code, kindWord(code), wanted)}
+	return &Refusal{
+		Slug: RefusedWrongKind, Facts: Facts{"code": code},
+		Detail: fmt.Sprintf("%s is a %s: name %s.", code, kindWord(code), wanted),
+	}
 }
 
 func kindWord(code events.Code) string {

@@ -124,6 +124,7 @@ func (d *Desk) ingredientOf(l DrawLine) string {
 		if charge := d.Set.Charge(l.Source); charge != nil && charge.Mix.Total() > 0 {
 			return d.largestIngredient(charge.Mix)
 		}
+	default: // an earlier ganache counts as none, water as itself
 	}
 	return l.Ingredient
 }

@@ -365,8 +365,8 @@ func (d *Desk) emptyLine(l HandledLine, place string) StockKey {
 	return key
 }
 
-// releasedBy says whether any piece of a run had passed the gate by an instant.
+// releasedBy says whether any piece of a run, or of a part of one, had passed the gate by an instant.
 func (d *Desk) releasedBy(run events.Code, at time.Time) bool {
-	released := d.Set.Run(run.Whole()).ReleasedAt
+	released := d.Set.Run(run).ReleasedAt
 	return released != nil && !at.Before(*released)
 }

@@ -25,9 +25,8 @@ type TB interface {
 
 // Who gives commands in the tests.
 var (
-	owner   = workshop.Actor{ID: "owner", Roles: []string{"owner"}}
-	maker   = workshop.Actor{ID: "maker", Roles: []string{"maker"}}
-	counter = workshop.Actor{ID: "counter", Roles: []string{"counter"}}
+	owner = workshop.Actor{ID: "owner", Roles: []string{"owner"}}
+	maker = workshop.Actor{ID: "maker", Roles: []string{"maker"}}
 )
 
 // A shop is a whole book in memory: every command is decided by Carry and merged, as the committer does it.
@@ -60,7 +59,7 @@ func (s *shop) newID() uuid.UUID {
 // carry decides a command and keeps nothing.
 func (s *shop) carry(cmd workshop.Command) workshop.Outcome {
 	s.t.Helper()
-	s.readyDownstream()
+	s.readyDownstream(cmd)
 	outcome, err := workshop.Carry(s.set, cmd, s.as, "key", workshop.Clock{Now: s.now, Next: int64(len(s.log)) + 1, NewID: s.newID})
 	require.NoError(s.t, err)
 	require.Nil(s.t, outcome.Missing, "the whole book is there")
@@ -151,11 +150,21 @@ func (s *shop) onHand(code events.Code, place string) int64 {
 	return total
 }
 
-// readyDownstream puts into the set what each thing went into, as loading it from the book would.
-func (s *shop) readyDownstream() {
-	for _, e := range s.edges {
-		if e.From != "" {
-			s.set.Downstream[e.From] = downstream(s.edges, e.From)
+// readyDownstream puts into the set what the things went into that a command may ask about, as loading it from the
+// book would: a hold about its own, a decision about what the deviation is of, and what is done already about any.
+func (s *shop) readyDownstream(cmd workshop.Command) {
+	switch c := cmd.(type) {
+	case workshop.PlaceHold:
+		s.set.Downstream[c.Code] = downstream(s.edges, c.Code)
+	case workshop.DecideDeviation:
+		if deviation := s.set.Deviation(c.Deviation); deviation != nil {
+			s.set.Downstream[deviation.Code] = downstream(s.edges, deviation.Code)
+		}
+	default:
+		if field := reflect.ValueOf(cmd).FieldByName("AlreadyDone"); field.IsValid() && field.Bool() {
+			for _, e := range s.edges {
+				s.set.Downstream[e.From] = downstream(s.edges, e.From)
+			}
 		}
 	}
 }

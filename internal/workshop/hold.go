@@ -71,6 +71,7 @@ func (d *Desk) withParts(code events.Code) []events.Code {
 		parts = d.Set.Lot(code).Parts
 	case events.KindRun:
 		parts = d.Set.Run(code).Parts
+	default: // nothing else has parts
 	}
 	for n := 1; n <= parts; n++ {
 		if part := code.Part(n); d.Set.Exists(part) {
@@ -148,8 +149,9 @@ func (s *Set) siteOf(code events.Code) string {
 		return s.Ganache(code).Site
 	case events.KindRun:
 		return s.Run(code).Site
+	default:
+		return ""
 	}
-	return ""
 }
 
 // LiftHold gives back what a hold took in. The owner lifts.

@@ -111,14 +111,3 @@ func (m Mix) Of(quantity events.Mass) Mix {
 
 // Certain says whether the part is at least the stated trace of a whole.
 func (p MixPart) Certain(whole events.Mass) bool { return p.Mass > 0 && p.Mass*TraceShare >= whole }
-
-// lots lists the lots of the mix.
-func (m Mix) lots() []events.Code {
-	var codes []events.Code
-	for _, p := range m {
-		if p.Lot != "" {
-			codes = append(codes, p.Lot)
-		}
-	}
-	return codes
-}

@@ -82,8 +82,10 @@ func forbidden(format string, args ...any) *Refusal {
 // invalid refuses a field whose value nothing of that kind can have; the pointer is a JSON Pointer into the body.
 func invalid(pointer, format string, args ...any) *Refusal {
 	detail := fmt.Sprintf(format, args...)
-	return &Refusal{Slug: RefusedInvalid, Detail: detail,
-		Facts: Facts{"errors": []map[string]string{{"pointer": pointer, "detail": detail}}}}
+	return &Refusal{
+		Slug: RefusedInvalid, Detail: detail,
+		Facts: Facts{"errors": []map[string]string{{"pointer": pointer, "detail": detail}}},
+	}
 }
 
 // first is the refusal to tell, nil if nothing stands in the way.
@@ -127,8 +129,10 @@ func (rs refusals) settle(alreadyDone bool) ([]string, *Refusal) {
 func ParseCode(typed string) (events.Code, *Refusal) {
 	code, err := events.ParseCode(typed)
 	if err != nil {
-		return "", &Refusal{Slug: RefusedMistypedCode, Facts: Facts{"typed": typed},
-			Detail: fmt.Sprintf("%q is not a code: look at the label again and type it as it stands there, with its last character.", typed)}
+		return "", &Refusal{
+			Slug: RefusedMistypedCode, Facts: Facts{"typed": typed},
+			Detail: fmt.Sprintf("%q is not a code: look at the label again and type it as it stands there, with its last character.", typed),
+		}
 	}
 	return code, nil
 }

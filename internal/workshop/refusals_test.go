@@ -353,7 +353,7 @@ var refusalsInOrder = []struct {
 			cmd.Done = done("2026-11-25T11:00:00Z")
 			return cmd, workshop.Facts{"code": b.domes}
 		}},
-		{"giving", with(func(b *bench) workshop.Command {
+		{"giving", with(func(*bench) workshop.Command {
 			return workshop.Give{Place: "workshop", Lines: []workshop.PieceLine{byDesign("blackcurrant-dome", 24)}}
 		}, nil)},
 	}},
@@ -555,7 +555,7 @@ func TestEveryRefusal(t *testing.T) {
 				if fact := map[workshop.Slug]string{"in-the-future": "occurred_at", "too-long-ago": "occurred_at", "before-it-existed": "in_the_way"}[row.slug]; fact != "" {
 					require.NotEmpty(t, refusal.Facts[fact])
 				}
-				twin.readyDownstream()
+				twin.readyDownstream(cmd)
 				require.True(t, reflect.DeepEqual(twin.set, b.set), "a refused command leaves no trace in the set")
 
 				cmd = doneAt(cmd, func(d *workshop.Done) { d.AlreadyDone = true })
@@ -585,6 +585,20 @@ func brokenRules(recorded []events.Recorded) []string {
 	return rules
 }
 
+// What is longer ago than a month is the owner's to write down.
+func TestTheOwnerMayWriteDownWhatIsLongAgo(t *testing.T) {
+	t.Parallel()
+	s := open(t)
+	cmd := delivery("couverture-dark-60", 1000, bestBefore("2027-05-31"))
+	cmd.Done = done("2026-10-01T10:00:00Z")
+	require.Equal(t, "L261001-01", string(s.do(cmd).(*workshop.Lot).Code)[:10])
+	s.as = maker
+	cmd.Done = done("2026-10-25T10:00:01Z")
+	s.do(cmd) // within the month
+	cmd.Done = done("2026-11-25T10:05:00Z")
+	s.do(cmd) // clocks differ a little
+}
+
 // ISO/IEC 7064 is checked where codes are made; here is what a typing error gets for an answer.
 func TestAMistypedCodeIsRefusedBeforeAnythingIsLookedUp(t *testing.T) {
 	t.Parallel()
@@ -612,11 +626,12 @@ func faultyLines(t *testing.T) (b bench, lines []workshop.PieceLine, slugs []wor
 	b.do(move(pieces(b.domes, 5)))
 	b.now = at("2026-11-26T12:00:00Z")
 	later := b.run(moulding("blackcurrant-dome", b.batch)).Code
-	return b, []workshop.PieceLine{
-			byCode(strange('R'), 1), byCode(b.cream, 1), byCode(later, 1), byCode(held, 1), byCode(stale, 1), byCode(b.domes, 1), byCode(few, 6),
-		}, []workshop.Slug{
-			"unknown-code", "wrong-kind-of-thing", "before-it-existed", "on-hold", "past-date", "not-released", "not-enough",
-		}
+	lines = []workshop.PieceLine{
+		byCode(strange('R'), 1), byCode(b.cream, 1), byCode(later, 1), byCode(held, 1), byCode(stale, 1), byCode(b.domes, 1), byCode(few, 6),
+	}
+	return b, lines, []workshop.Slug{
+		"unknown-code", "wrong-kind-of-thing", "before-it-existed", "on-hold", "past-date", "not-released", "not-enough",
+	}
 }
 
 // The first refusal by the order of the slugs is told, over the whole request.

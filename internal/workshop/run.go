@@ -399,7 +399,7 @@ func (m *moulding) fill(step FillingStep) {
 		if draw.Source.Kind() == events.KindGanache {
 			run.Ganaches = append(run.Ganaches, draw.Source)
 		} else {
-			run.Straight = append(run.Straight, m.d.Set.datedSources(draw.Source, at)...)
+			run.Straight = append(run.Straight, m.d.Set.filledSources(draw.Source, at)...)
 		}
 	}
 	m.d.record(at, m.d.site, events.MouldsFilled{
@@ -420,6 +420,7 @@ func (m *moulding) fillingMass(source events.Code) events.Mass {
 		if l := m.d.Set.Lot(source); l != nil {
 			ingredient = l.Ingredient
 		}
+	default: // no design is filled with anything else
 	}
 	for _, f := range m.design.Fillings {
 		if f.Formula == formula && f.Ingredient == ingredient {

@@ -451,7 +451,8 @@ func (t *taking) waiting(d *Desk, l PieceLine) *StockLine {
 	for _, grade := range gradesOf(l.Grade) {
 		for _, unreleased := range []bool{true, false} {
 			line := d.Set.Line(StockKey{Code: l.Code, Place: t.place, Grade: grade, Unreleased: unreleased})
-			if line != nil && t.standing(line) > 0 && (unreleased || !d.releasedBy(l.Code, d.At)) {
+			passedSince := line != nil && line.ArrivedAt.After(d.At) && !d.releasedBy(l.Code, d.At)
+			if line != nil && t.standing(line) > 0 && (unreleased || passedSince) {
 				return line
 			}
 		}

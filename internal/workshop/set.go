@@ -258,8 +258,9 @@ func (s *Set) Exists(code events.Code) bool {
 		return s.Ganache(code) != nil
 	case events.KindRun:
 		return s.Run(code) != nil
+	default:
+		return false
 	}
-	return false
 }
 
 // LinesOf lists every line of stock of a code, in the order of places and grades.

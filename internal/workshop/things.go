@@ -107,7 +107,7 @@ type Run struct {
 	Eaten       int           `json:"eaten,omitempty"`
 	LeftInMould int           `json:"left_in_mould,omitempty"`
 	Released    int           `json:"released"`
-	ReleasedAt  *time.Time    `json:"released_at,omitempty"` // when the first of them passed the gate
+	ReleasedAt  *time.Time    `json:"released_at,omitempty"` // when the first of them passed the gate; of a part, or of what it came from
 	PieceMass   events.Mass   `json:"piece_g"`
 	Parts       int           `json:"parts,omitempty"`
 	Frozen      *FrozenSince  `json:"frozen,omitempty"`
@@ -128,12 +128,13 @@ type FrozenSince struct {
 	Expiry events.Expiry `json:"expiry"`
 }
 
-// DatedInput is a lot whose own dates count for the piece; Trace says that it was under the stated trace of its
-// charge, so that its best-before does not bind.
+// DatedInput is a lot whose own dates count for the piece. Trace says that it was under the stated trace of its
+// charge, so that its best-before does not bind; Filling that it was filled in straight, so that its whole date does.
 type DatedInput struct {
-	Source events.Code `json:"source"`
-	At     time.Time   `json:"at"`
-	Trace  bool        `json:"trace,omitempty"`
+	Source  events.Code `json:"source"`
+	At      time.Time   `json:"at"`
+	Trace   bool        `json:"trace,omitempty"`
+	Filling bool        `json:"filling,omitempty"`
 }
 
 // Hold is a hold as it stands.
