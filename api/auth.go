@@ -136,7 +136,7 @@ func (g *gate) countAndGo(c echo.Context, caller string, next echo.HandlerFunc) 
 func (g *gate) identify(c echo.Context) (Key, error) {
 	scheme, text, _ := strings.Cut(c.Request().Header.Get(echo.HeaderAuthorization), " ")
 	text = strings.TrimSpace(text)
-	var err error = ErrNoKey
+	err := ErrNoKey
 	if strings.EqualFold(scheme, "Bearer") && wellFormed(text) {
 		var key Key
 		if key, err = g.keys.find(c.Request().Context(), eventlog.HashKey(text)); err == nil {

@@ -237,7 +237,7 @@ func (h *handlers) GetStock(ctx context.Context, r openapi.GetStockRequestObject
 	if p.Kind != nil {
 		filter.Kinds = stockKinds[*p.Kind]
 	}
-	if _, err := page.follows(&filter.After); err != nil {
+	if err := page.follows(&filter.After); err != nil {
 		return nil, err
 	}
 	found, err := projections.Stock(ctx, h.pool, filter)

@@ -57,15 +57,15 @@ func pageOf(ctx context.Context, limit *int, text *string) (page, error) {
 	return p, nil
 }
 
-// follows reads the sort key that the page starts after; false on the first page.
-func (p page) follows(key any) (bool, error) {
+// follows reads the sort key that the page starts after; on the first page key stays as it is.
+func (p page) follows(key any) error {
 	if p.after == nil {
-		return false, nil
+		return nil
 	}
 	if err := json.Unmarshal(p.after, key); err != nil {
-		return false, invalid(misfit{Pointer: "/query/cursor", Detail: "this cursor is broken: send next_cursor as it was given"})
+		return invalid(misfit{Pointer: "/query/cursor", Detail: "this cursor is broken: send next_cursor as it was given"})
 	}
-	return true, nil
+	return nil
 }
 
 // turn takes the rows found, of which one more than the limit was asked for, and gives those of the page with the

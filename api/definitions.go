@@ -122,7 +122,7 @@ func (h *handlers) definitions(ctx context.Context, kind, plural string, limit *
 		return stored{}, err
 	}
 	after := ""
-	if _, err := page.follows(&after); err != nil {
+	if err := page.follows(&after); err != nil {
 		return stored{}, err
 	}
 	found, err := projections.Definitions(ctx, h.pool, kind, after, page.limit+1)

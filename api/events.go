@@ -28,7 +28,7 @@ func (h *handlers) ListEvents(ctx context.Context, r openapi.ListEventsRequestOb
 		}
 		filter.Code = code
 	}
-	if _, err := page.follows(&filter.After); err != nil {
+	if err := page.follows(&filter.After); err != nil {
 		return nil, err
 	}
 	found, err := eventlog.Read(ctx, h.pool, filter)

@@ -131,8 +131,10 @@ var kinds = map[workshop.Slug]kind{
 		Means: "Less stands there than was asked for.",
 		Do:    "Take what there is, or count: the book may be wrong.",
 		Facts: []fact{
-			{"wanted", "how much was asked for"}, {"available", "how much there is"},
-			{"unit", "pieces or g"}, {"place", "where"},
+			{"wanted", "how much was asked for"},
+			{"available", "how much there is"},
+			{"unit", "pieces or g"},
+			{"place", "where"},
 		},
 	},
 

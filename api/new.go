@@ -5,15 +5,14 @@ import (
 	"log/slog"
 	"net/http"
 
-	"github.com/jackc/pgx/v5/pgxpool"
-
 	"firstout/internal/book"
+	"firstout/internal/projections"
 )
 
 // Config is what the HTTP layer is given by the process.
 type Config struct {
 	Book  *book.Book
-	Pool  *pgxpool.Pool // questions are read from it
+	Pool  projections.Querier // questions are read from it
 	Keys  Keys
 	Clock Clock
 	Ready func(ctx context.Context) error // nil: nothing to wait for

@@ -90,7 +90,7 @@ func (stub) ListMoulds(ctx context.Context, r openapi.ListMouldsRequestObject) (
 		return nil, err
 	}
 	var after string
-	if _, err := p.follows(&after); err != nil {
+	if err := p.follows(&after); err != nil {
 		return nil, err
 	}
 	var found []openapi.Mould

@@ -56,7 +56,7 @@ func (h *handlers) things(ctx context.Context, filter projections.ThingFilter, l
 		return nil, nil, err
 	}
 	filter.Limit = page.limit + 1
-	if _, err := page.follows(&filter.After); err != nil {
+	if err := page.follows(&filter.After); err != nil {
 		return nil, nil, err
 	}
 	found, err := projections.Things(ctx, h.pool, filter)
@@ -231,7 +231,7 @@ func (h *handlers) ListVats(ctx context.Context, r openapi.ListVatsRequestObject
 		return nil, err
 	}
 	after := ""
-	if _, err := page.follows(&after); err != nil {
+	if err := page.follows(&after); err != nil {
 		return nil, err
 	}
 	found, err := projections.Definitions(ctx, h.pool, "vat", after, page.limit+1)
@@ -308,7 +308,7 @@ func (h *handlers) ListHolds(ctx context.Context, r openapi.ListHoldsRequestObje
 		return nil, err
 	}
 	filter := projections.HoldFilter{Open: valueOf(r.Params.Open), Site: actorOf(ctx).Site, Limit: page.limit + 1}
-	if _, err := page.follows(&filter.After); err != nil {
+	if err := page.follows(&filter.After); err != nil {
 		return nil, err
 	}
 	found, err := projections.Holds(ctx, h.pool, filter)
@@ -340,7 +340,7 @@ func (h *handlers) ListDeviations(ctx context.Context, r openapi.ListDeviationsR
 		}
 		filter.Code = code
 	}
-	if _, err := page.follows(&filter.After); err != nil {
+	if err := page.follows(&filter.After); err != nil {
 		return nil, err
 	}
 	found, err := projections.Deviations(ctx, h.pool, filter)

@@ -15,12 +15,11 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	if err := run(ctx, os.Args[1:], os.Environ(), os.Stdout); err != nil {
-		if !errors.Is(err, flag.ErrHelp) {
-			fmt.Fprintln(os.Stderr, "firstout:", err)
-			os.Exit(1)
-		}
+	err := run(ctx, os.Args[1:], os.Environ(), os.Stdout)
+	stop()
+	if err != nil && !errors.Is(err, flag.ErrHelp) {
+		fmt.Fprintln(os.Stderr, "firstout:", err)
+		os.Exit(1)
 	}
 }
 

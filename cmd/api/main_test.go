@@ -20,7 +20,7 @@ import (
 // folder is a data folder that a PostgreSQL of ours can use, also as root.
 func folder(t *testing.T) string {
 	t.Helper()
-	dir, err := os.MkdirTemp("", "firstout-test-")
+	dir, err := os.MkdirTemp("", "firstout-test-") //nolint:usetesting // the server's own user cannot enter t.TempDir
 	require.NoError(t, err)
 	require.NoError(t, os.Chmod(dir, 0o755))
 	t.Cleanup(func() { require.NoError(t, os.RemoveAll(dir)) })

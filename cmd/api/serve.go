@@ -39,7 +39,7 @@ func serve(ctx context.Context, args, environ []string, out io.Writer) error {
 	if err != nil {
 		return errors.Join(err, db.stop(ctx))
 	}
-	log.InfoContext(ctx, "the book is open", "book", kind)
+	log.InfoContext(ctx, "the book is open", slog.String("book", kind))
 	return errors.Join(serveBook(ctx, db, config, log, nil), db.stop(ctx))
 }
 
@@ -61,7 +61,7 @@ func serveBook(ctx context.Context, db *database, config Config, log *slog.Logge
 	if err != nil {
 		return fmt.Errorf("listen on %s: %w", config.Addr, err)
 	}
-	log.InfoContext(ctx, "serving", "address", listener.Addr().String(), "clock", config.Clock)
+	log.InfoContext(ctx, "serving", slog.String("address", listener.Addr().String()), slog.String("clock", config.Clock))
 	if listening != nil {
 		listening(listener.Addr())
 	}

@@ -46,7 +46,11 @@ func (c *committer) run(queue <-chan *waiting) {
 		if len(group) > 0 {
 			Groups.Add(1)
 			Commands.Add(int64(len(group)))
-			for i, r := range c.settle(group) {
+			rs := c.settle(group)
+			if os.Getenv("GATHER") == "expect" || os.Getenv("GATHER") == "reset" {
+				gathering.expected = len(queue) + len(group)
+			}
+			for i, r := range rs {
 				group[i].done <- r
 			}
 		}
@@ -66,6 +70,7 @@ const linger = 300 * time.Microsecond
 type gathering struct {
 	queue <-chan *waiting
 	held  *waiting // taken out of the queue, but to be in a group of its own
+	expected int
 	last  int      // how many the last group had
 }
 
@@ -87,9 +92,11 @@ func (g *gathering) next() (group []*waiting, more bool) {
 	if mode == "sched" || mode == "both" {
 		runtime.Gosched()
 	}
-	if mode == "none" || mode == "sched" {
-		g.last = 0
+	g.last = 0
+	if mode == "expect+" {
+		runtime.Gosched()
 	}
+	g.last = g.expected
 	patience := time.NewTimer(linger)
 	defer patience.Stop()
 	for len(group) < groupSize {
@@ -102,6 +109,9 @@ func (g *gathering) next() (group []*waiting, more bool) {
 			return group, true
 		}
 		group = stillThere(group, w)
+		if os.Getenv("GATHER") == "reset" {
+			patience.Reset(linger)
+		}
 	}
 	return group, true
 }

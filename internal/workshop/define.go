@@ -77,7 +77,15 @@ func put[T any](d *Desk, slug string, all Versioned[T], body T, notYours, wrong 
 		number = latest.Number + 1
 	}
 	data := event(events.Defined{Slug: slug, DefVersion: number})
-	d.record(d.Now, siteOf(slug, data), data)
+	d.site = siteOf(slug, data)
+	var rs refusals
+	if d.site != "" {
+		d.ownSite(&rs)
+	}
+	if first := rs.first(); first != nil {
+		return nil, first
+	}
+	d.record(d.Now, d.site, data)
 	return Defined{Slug: slug, Version: number, Changed: true, Body: body}, nil
 }
 

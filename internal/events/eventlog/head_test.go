@@ -65,9 +65,9 @@ func TestBookIsMarkedOnce(t *testing.T) {
 	require.Equal(t, eventlog.OtherBookError{Is: "test", Wanted: "real"}, *other)
 	require.ErrorContains(t, err, "holds a test book for ever")
 
-	real := pgtest.New(t)
-	require.Equal(t, "23514", state(t, eventlog.MarkBook(t.Context(), real.App, "practice")))
-	require.NoError(t, eventlog.MarkBook(t.Context(), real.App, eventlog.BookReal))
-	_, err = real.App.Exec(t.Context(), "UPDATE head SET manual_now = now()")
+	another := pgtest.New(t)
+	require.Equal(t, "23514", state(t, eventlog.MarkBook(t.Context(), another.App, "practice")))
+	require.NoError(t, eventlog.MarkBook(t.Context(), another.App, eventlog.BookReal))
+	_, err = another.App.Exec(t.Context(), "UPDATE head SET manual_now = now()")
 	require.Equal(t, "23514", state(t, err), "a real book has no manual clock")
 }

@@ -39,14 +39,14 @@ func moulds(head eventlog.Head, key string, slugs ...string) []events.Recorded {
 	return recorded
 }
 
-// write appends what make gives for the locked head, in a transaction of its own.
-func write(t *testing.T, pool *pgxpool.Pool, make func(eventlog.Head) ([]events.Recorded, []eventlog.Answered)) []events.Recorded {
+// write appends what give gives for the locked head, in a transaction of its own.
+func write(t *testing.T, pool *pgxpool.Pool, give func(eventlog.Head) ([]events.Recorded, []eventlog.Answered)) []events.Recorded {
 	t.Helper()
 	var recorded []events.Recorded
 	err := pgx.BeginFunc(t.Context(), pool, func(tx pgx.Tx) error {
 		head := lock(t, tx)
 		var answers []eventlog.Answered
-		recorded, answers = make(head)
+		recorded, answers = give(head)
 		b := &pgx.Batch{}
 		if err := eventlog.QueueAppend(b, recorded, answers, head.After(recorded)); err != nil {
 			return err
