@@ -262,3 +262,14 @@ func TestHelpTellsTheValueInForce(t *testing.T) {
 	}
 	require.Contains(t, out.String(), "(default 17)")
 }
+
+// TestRebuild rebuilds and compares a book while it is served.
+func TestRebuild(t *testing.T) {
+	t.Parallel()
+	environ := environment(t)
+	served(t, environ)
+	var out bytes.Buffer
+	require.NoError(t, run(t.Context(), []string{"rebuild"}, environ, &out))
+	require.NoError(t, run(t.Context(), []string{"rebuild", "--check"}, environ, &out))
+	require.Contains(t, out.String(), "what the log gives, row for row")
+}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"flag"
 	"fmt"
 	"io"
 
@@ -10,10 +11,18 @@ import (
 	"firstout/internal/projections"
 )
 
-// rebuild works out every derived table anew from the log, beside the ones in use, and swaps them.
+// rebuild works out every derived table anew from the log, beside the ones in use, and swaps them; with --check it
+// only compares, row for row.
 func rebuild(ctx context.Context, args, environ []string, out io.Writer) error {
-	return withDatabase(ctx, "rebuild", args, environ, out, nil, func(db *database, _ []string) error {
+	check := false
+	more := func(flags *flag.FlagSet) {
+		flags.BoolVar(&check, "check", false, "compare the tables in use with the log, row for row, and change nothing")
+	}
+	return withDatabase(ctx, "rebuild", args, environ, out, more, func(db *database, _ []string) error {
 		return db.asOwner(ctx, func(owner *pgxpool.Pool) error {
+			if check {
+				return compare(ctx, owner, out)
+			}
 			done, err := projections.Rebuild(ctx, owner)
 			if err != nil {
 				return err
@@ -22,4 +31,19 @@ func rebuild(ctx context.Context, args, environ []string, out io.Writer) error {
 			return err
 		})
 	})
+}
+
+func compare(ctx context.Context, owner *pgxpool.Pool, out io.Writer) error {
+	different, err := projections.Diff(ctx, owner)
+	if err != nil {
+		return err
+	}
+	for _, d := range different {
+		fmt.Fprintf(out, "%s: only in the %s: %s\n", d.Table, d.Side, d.Row)
+	}
+	if len(different) > 0 {
+		return fmt.Errorf("the derived tables are not what the log gives: run firstout rebuild")
+	}
+	_, err = fmt.Fprintln(out, "the derived tables are what the log gives, row for row")
+	return err
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"firstout/internal/events"
@@ -72,13 +71,6 @@ func Holds(ctx context.Context, q Querier, f HoldFilter) ([]At[workshop.Hold], e
 	return collect(ctx, q, scanAt[workshop.Hold], "list holds", holdsPage, f.Open, f.Site, f.After, pageSize(f.Limit))
 }
 
-// OneHold finds a hold, nil if there is none.
-func OneHold(ctx context.Context, q Querier, id uuid.UUID) (*At[workshop.Hold], error) {
-	found, err := collect(ctx, q, scanAt[workshop.Hold], "find hold "+id.String(),
-		"SELECT position, state FROM holds WHERE id = $1", uuidOf(id))
-	return first(found), err
-}
-
 // DeviationFilter says which deviations. The zero of a field leaves it out.
 type DeviationFilter struct {
 	Open  bool // not decided
@@ -93,13 +85,6 @@ type DeviationFilter struct {
 func Deviations(ctx context.Context, q Querier, f DeviationFilter) ([]At[workshop.Deviation], error) {
 	return collect(ctx, q, scanAt[workshop.Deviation], "list deviations", deviationsPage,
 		f.Open, f.Site, f.Place, string(f.Code), f.After, pageSize(f.Limit))
-}
-
-// OneDeviation finds a deviation, nil if there is none.
-func OneDeviation(ctx context.Context, q Querier, id uuid.UUID) (*At[workshop.Deviation], error) {
-	found, err := collect(ctx, q, scanAt[workshop.Deviation], "find deviation "+id.String(),
-		"SELECT position, state FROM deviations WHERE id = $1", uuidOf(id))
-	return first(found), err
 }
 
 // Definition is one version of a definition. Body is one of the definition structs of package events, as JSON.

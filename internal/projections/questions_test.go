@@ -200,13 +200,6 @@ func TestHoldsAndDeviations(t *testing.T) {
 		require.Len(t, open, 1)
 		require.Equal(t, lateDark, open[0].Is.Code)
 	}
-	hold, err := projections.OneHold(t.Context(), b.pool, storyID(holdAt))
-	require.NoError(t, err)
-	require.NotNil(t, hold.Is.LiftedAt)
-	hold, err = projections.OneHold(t.Context(), b.pool, storyID(999))
-	require.NoError(t, err)
-	require.Nil(t, hold)
-
 	for name, c := range map[string]struct {
 		filter    projections.DeviationFilter
 		positions []int64
@@ -226,10 +219,6 @@ func TestHoldsAndDeviations(t *testing.T) {
 		}
 		require.Equal(t, c.positions, positions, name)
 	}
-	deviation, err := projections.OneDeviation(t.Context(), b.pool, storyID(deviationAt))
-	require.NoError(t, err)
-	require.Equal(t, "accept", deviation.Is.Decision.Decision)
-
 	vats, err := projections.Vats(t.Context(), b.pool)
 	require.NoError(t, err)
 	require.Equal(t, []workshop.VatState{{Slug: "vat-dark", Charge: nextCharge}}, vats)

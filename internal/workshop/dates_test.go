@@ -183,6 +183,23 @@ func TestARunOfTwoFillingsTakesTheEarliest(t *testing.T) {
 	require.Equal(t, day("2027-02-28"), *limit(t, straight.Expiry, "ingredient_best_before", b.paste).Date, "a lot filled in straight")
 }
 
+// A lot that is filled in straight is a filling: its own date binds, of whatever kind it is, and without one there is none.
+func TestALotFilledInStraightIsAFilling(t *testing.T) {
+	t.Parallel()
+	b := open(t).bench()
+	b.do(workshop.Define{Slug: "syrup-dome", Body: changed(blackcurrantDome(), func(d *events.Design) {
+		d.Fillings = []events.DesignFilling{{Ingredient: "invert-sugar", Quantity: g(6)}}
+	})})
+	soon := b.receive("invert-sugar", 500, bestBefore("2026-12-01"))
+	run := b.run(moulding("syrup-dome", soon))
+	require.Equal(t, day("2026-12-01"), *run.Expiry.Date)
+	require.Equal(t, string(soon), run.Expiry.Limits[0].Subject)
+	bare := b.receive("invert-sugar", 500, events.DateMark{Kind: "none"})
+	run = b.run(moulding("syrup-dome", bare))
+	require.Nil(t, run.Expiry.Date)
+	require.EqualValues(t, "no-whole-day", b.refuse(workshop.Release{Run: run.Code, Pieces: 1, Place: "counter"}).Slug)
+}
+
 func TestReworkPassesItsDateOn(t *testing.T) {
 	t.Parallel()
 	b := open(t).bench()
