@@ -73,8 +73,10 @@ func (h *handlers) board(ctx context.Context, place, site string, j judgement) (
 		from []workshop.BoardLine
 		to   *[]openapi.BoardLine
 	}{
-		{board.WithdrawNow, &answer.Groups.WithdrawNow}, {board.SellToday, &answer.Groups.SellToday},
-		{board.SellNext, &answer.Groups.SellNext}, {board.InGoodTime, &answer.Groups.InGoodTime},
+		{board.WithdrawNow, &answer.Groups.WithdrawNow},
+		{board.SellToday, &answer.Groups.SellToday},
+		{board.SellNext, &answer.Groups.SellNext},
+		{board.InGoodTime, &answer.Groups.InGoodTime},
 	} {
 		if *group.to, err = view.lines(group.from); err != nil {
 			return answer, err

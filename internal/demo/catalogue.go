@@ -82,15 +82,21 @@ func formulas() []entry {
 	}
 	boiled := object{"boiled": true}
 	return []entry{
-		{"formulas/blackcurrant-bay", object{"name": "Blackcurrant & bay", "storage": "cool", "tolerance_percent": 5, "piping_c_max": 32, "heat_step": boiled,
+		{"formulas/blackcurrant-bay", object{
+			"name": "Blackcurrant & bay", "storage": "cool", "tolerance_percent": 5, "piping_c_max": 32, "heat_step": boiled,
 			"inputs":     []object{input("cream-35", 400, true), input("couverture-dark-60", 520, false), input("blackcurrant-puree", 220, true), input("invert-sugar", 60, false)},
-			"assessment": assessed("LAB-1107", 0.93, 14, 21), "measured": measured("LAB-1108", 0.893, 4.7)}},
-		{"formulas/sea-salt-caramel", object{"name": "Sea salt caramel", "storage": "cool", "tolerance_percent": 5, "piping_c_max": 32, "heat_step": boiled,
+			"assessment": assessed("LAB-1107", 0.93, 14, 21), "measured": measured("LAB-1108", 0.893, 4.7),
+		}},
+		{"formulas/sea-salt-caramel", object{
+			"name": "Sea salt caramel", "storage": "cool", "tolerance_percent": 5, "piping_c_max": 32, "heat_step": boiled,
 			"inputs":     []object{input("sugar", 300, true), input("cream-35", 260, true), input("butter", 90, true), input("couverture-milk-34", 340, false), input("sea-salt", 6, false)},
-			"assessment": assessed("LAB-1109", 0.85, 21, 28), "measured": measured("LAB-1110", 0.812, 6.1)}},
-		{"formulas/garden-mint", object{"name": "Garden mint on water", "storage": "cool", "tolerance_percent": 5, "piping_c_max": 32, "heat_step": boiled,
+			"assessment": assessed("LAB-1109", 0.85, 21, 28), "measured": measured("LAB-1110", 0.812, 6.1),
+		}},
+		{"formulas/garden-mint", object{
+			"name": "Garden mint on water", "storage": "cool", "tolerance_percent": 5, "piping_c_max": 32, "heat_step": boiled,
 			"inputs":     []object{input("water", 260, true), input("mint", 20, true), input("couverture-dark-60", 560, false), input("invert-sugar", 110, false)},
-			"assessment": assessed("LAB-1111", 0.92, 8, 12), "measured": measured("LAB-1112", 0.889, 5.8)}},
+			"assessment": assessed("LAB-1111", 0.92, 8, 12), "measured": measured("LAB-1112", 0.889, 5.8),
+		}},
 	}
 }
 

@@ -334,7 +334,7 @@ func (p *play) make(ctx context.Context, weekday time.Weekday) error {
 }
 
 func (p *play) mould(ctx context.Context, r recipe) error {
-	var cavities = map[string]int{"dome-24": 24, "square-28": 28, "bar-6": 6}[r.mould] * r.moulds
+	cavities := map[string]int{"dome-24": 24, "square-28": 28, "bar-6": 6}[r.mould] * r.moulds
 	body := object{
 		"design": r.design, "mould": r.mould, "moulds": r.moulds, "place": workroom,
 		"casting": object{"vat": r.vat, "temperature_c": r.temperature},
