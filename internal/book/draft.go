@@ -46,8 +46,8 @@ func (c *committer) begin(ctx context.Context, group []*waiting) (*draft, error)
 	}
 	b := &pgx.Batch{}
 	b.Queue("begin isolation level read committed read write")
-	eventlog.QueueFindKeys(b, keys, d.answered)
 	eventlog.QueueLock(b, &d.head)
+	eventlog.QueueFindKeys(b, keys, d.answered)
 	projections.QueueLoad(b, d.set, needs)
 	if err := d.send(ctx, b); err != nil {
 		return nil, fmt.Errorf("begin a group: %w", err)
