@@ -154,7 +154,7 @@ func (c *committer) settle(group []*waiting) []result {
 	case len(group) == 1:
 		return same(group, fmt.Errorf("carry out %T: %w", group[0].Command, err))
 	}
-	c.log.Warn("a group of commands is carried out one by one", "commands", len(group), "error", err)
+	c.log.Warn("a group of commands is carried out one by one", slog.Int("commands", len(group)), slog.Any("error", err))
 	results := make([]result, 0, len(group))
 	for i := range group {
 		results = append(results, c.settle(group[i:i+1])...)

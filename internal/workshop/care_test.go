@@ -269,6 +269,12 @@ func TestAShortenedLotPassesItsDateOn(t *testing.T) {
 	require.Equal(t, day("2026-12-02"), *run.Expiry.Date)
 	require.Equal(t, "shop_limit", run.Expiry.Binds)
 	require.Equal(t, string(m.paste), run.Expiry.Limits[0].Subject)
+
+	bad = s.do(workshop.Check{Code: m.sugar, Kind: "visual", Result: "fail"}).(workshop.CheckAnswer).Deviations[0]
+	s.do(workshop.DecideDeviation{Deviation: bad.ID, Decision: "shorten", Date: ptr(day("2026-11-30")), Reason: "the pail was cracked"})
+	mixed := s.ganache(batch(m.inputs(charge)...))
+	require.Equal(t, day("2026-11-30"), *mixed.Expiry.Date, "in a batch as well")
+	require.Equal(t, string(m.sugar), mixed.Expiry.Limits[0].Subject)
 }
 
 func TestAPlaceOrATankHasNoDateToShorten(t *testing.T) {

@@ -126,6 +126,11 @@ func TestDrawingOpensWhatHasAnOpenLifeByItself(t *testing.T) {
 	again[0].Source = portion
 	s.ganache(batch(again...))
 	require.Equal(t, int64(g(600)), s.onHand(portion, ""), "an opened portion is drawn from as it is")
+
+	s.ganache(batch(append(m.inputs(charge), draw(m.paste, 10))...))
+	require.False(t, last[events.GanacheMade](s).Inputs[4].Heated, "what the recipe does not have it does not heat")
+	s.ganache(batch(append(m.inputs(charge), draw(made.Code, 10))...))
+	require.False(t, last[events.GanacheMade](s).Inputs[4].Heated)
 }
 
 func TestMeltingStartsAChargeAndThenAddsToIt(t *testing.T) {
@@ -610,7 +615,13 @@ func TestTasters(t *testing.T) {
 	require.Equal(t, 1, last[events.PiecesReleased](b.shop).Pieces, "two had passed the gate: one more does")
 	require.Equal(t, int64(5), b.onHand(b.domes, "workshop"))
 
+	b.do(workshop.Release{Run: b.domes, Pieces: 2, Place: "workshop"})
+	mould.Lines = []workshop.PieceLine{byDesign("blackcurrant-dome", 3)}
+	b.do(mould)
+	require.Equal(t, int64(2), b.onHand(b.domes, "workshop"), "and so by design")
+
 	b.do(workshop.PlaceHold{Code: b.domes, Reason: "metal found"})
+	mould.Lines = []workshop.PieceLine{byCode(b.domes, 1)}
 	require.EqualValues(t, "on-hold", b.refuse(mould).Slug, "the same gate")
 }
 

@@ -735,8 +735,11 @@ func TestTheOrderOfRefusalsAtTheGate(t *testing.T) {
 			d.Decorations = []events.DesignDecoration{{Ingredient: "hazelnut-paste"}, {Ingredient: "biscuit-crumb"}}
 		})})
 	})
+	require.Equal(t, []events.Code{crumb}, b.set.Run(run).Allergens.Unknown)
 	next("no-whole-day", func() { ask.Done = already })
 	b.do(ask)
+	require.Empty(t, b.set.Run(run).Allergens.Unknown, "as it is known at the gate")
+	require.Contains(t, b.set.Run(run).Allergens.Contains, "gluten:wheat")
 }
 
 // A lot that carries more than its ingredient says trips the label; a new version of the ingredient clears it.
