@@ -43,7 +43,11 @@ CREATE TABLE bare (id bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY, payload t
 GRANT SELECT, INSERT ON bare TO PUBLIC`)
 	require.NoError(b, err)
 	bench := open(b, pool, book.Options{})
-	cmd := prepare(b, bench, kind)
+	lot := receiveSugar(b, bench, 1_000_000*events.Gram)
+	var cmd workshop.Command = workshop.Check{Slug: "counter", Kind: "cleaning", Result: "pass"}
+	if kind == "discard" {
+		cmd = discard(lot, 1)
+	}
 	payload := strings.Repeat("x", 500)
 
 	var key atomic.Int64
@@ -97,36 +101,4 @@ func window(b *testing.B, callers, n int, do func(context.Context) error) time.D
 	default:
 	}
 	return took
-}
-
-// prepare defines a small workshop and gives the command to carry out again and again.
-func prepare(b *testing.B, bench *book.Book, kind string) workshop.Command {
-	b.Helper()
-	var lot events.Code
-	for _, cmd := range []workshop.Command{
-		workshop.Define{Slug: "quay-lane", Body: events.Site{Name: "Quay Lane", TimeZone: "Europe/Dublin", Currency: "EUR"}},
-		workshop.Define{Slug: "counter", Body: events.Place{Name: "Counter", Site: "quay-lane", Storage: "cool", Sells: true}},
-		workshop.Define{Slug: "example-dairy", Body: events.Supplier{Name: "Example Dairy"}},
-		workshop.Define{Slug: "sugar", Body: events.Ingredient{Name: "Sugar", Kind: "sugar", Storage: "dry", Allergens: &[]string{}}},
-		workshop.Receive{
-			Ingredient: "sugar", Supplier: "example-dairy", SupplierLot: "S-1", Quantity: 1_000_000 * events.Gram, Place: "counter",
-			DateMark: events.DateMark{Kind: "none"},
-		},
-	} {
-		r := request("", cmd)
-		r.Render = func(_ any, recorded []events.Recorded) (int, []byte, error) {
-			if received, is := recorded[0].Data.(events.IngredientReceived); is {
-				lot = received.Lot
-			}
-			return 201, nil, nil
-		}
-		_, err := bench.Do(b.Context(), r)
-		require.NoError(b, err)
-	}
-	if kind == "check" {
-		return workshop.Check{Slug: "counter", Kind: "cleaning", Result: "pass"}
-	}
-	return workshop.Discard{
-		Place: "counter", Lines: []workshop.HandledLine{{Code: lot, Quantity: 1}}, Reason: "damaged", Destination: "bin",
-	}
 }

@@ -217,7 +217,7 @@ func TestTheKeyIsLookedForAfterTheLock(t *testing.T) {
 func TestPositionsAreDenseAndReadInOrder(t *testing.T) {
 	t.Parallel()
 	const callers, each = 40, 25
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	books := []*book.Book{open(t, db.App, book.Options{}), open(t, through(t, db.App, direct), book.Options{})}
 
 	writing, done := context.WithCancel(t.Context())

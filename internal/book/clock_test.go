@@ -24,7 +24,7 @@ func (w *wall) read() time.Time { return *w.now.Load() }
 
 func TestRecordedAtNeverGoesBack(t *testing.T) {
 	t.Parallel()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	clock := &wall{}
 	b := open(t, db.App, book.Options{Clock: clock.read})
 	for i, now := range []time.Time{noon, noon.Add(-time.Hour), noon.Add(time.Second + 1234)} {
@@ -42,7 +42,7 @@ func TestRecordedAtNeverGoesBack(t *testing.T) {
 // marked is a database of a kind of book.
 func marked(t *testing.T, kind string) *pgtest.DB {
 	t.Helper()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	require.NoError(t, eventlog.MarkBook(t.Context(), db.App, kind))
 	return db
 }
@@ -99,7 +99,7 @@ func TestManualClockAfterARestartIsTheLaterOfSetValueAndNewestEvent(t *testing.T
 
 func TestManualClockIsNotForARealBook(t *testing.T) {
 	t.Parallel()
-	for _, db := range []*pgtest.DB{marked(t, eventlog.BookReal), pgtest.New(t)} {
+	for _, db := range []*pgtest.DB{marked(t, eventlog.BookReal), pgtest.NewBook(t)} {
 		head, err := eventlog.ReadHead(t.Context(), db.App)
 		require.NoError(t, err)
 		if head.Book != "" && head.Book != eventlog.BookReal {

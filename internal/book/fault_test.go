@@ -87,7 +87,7 @@ func TestWhatCannotBeLoadedIsTheFaultOfOne(t *testing.T) {
 // TestAPanicInTheMiddleOfATripIsNotTheEnd lets the clock fail, which is read between the trips.
 func TestAPanicInTheMiddleOfATripIsNotTheEnd(t *testing.T) {
 	t.Parallel()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	reads := 0
 	b := open(t, db.App, book.Options{Clock: func() time.Time {
 		if reads++; reads == 2 {

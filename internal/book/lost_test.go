@@ -134,7 +134,7 @@ func whileRendered(r book.Request, c *cutter, cut func(*severed)) book.Request {
 // prepared and each trip is one sending.
 func cutBook(t *testing.T) (*book.Book, *cutter, *pgtest.DB) {
 	t.Helper()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	c := &cutter{}
 	b := open(t, through(t, db.App, c.dial), book.Options{})
 	_, err := b.Do(t.Context(), request("k0", define("warm")))
@@ -243,7 +243,7 @@ SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity WHERE datname = cu
 
 func TestWithoutADatabaseTheBookIsUnavailableUntilItIsBack(t *testing.T) {
 	t.Parallel()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	var down sync.Mutex // locked: connections are refused at once
 	dial := func(server net.Conn) net.Conn {
 		if !down.TryLock() {
@@ -272,7 +272,7 @@ func TestWithoutADatabaseTheBookIsUnavailableUntilItIsBack(t *testing.T) {
 // looks: the caller is told to come back, and gets the first answer when it does.
 func TestAnUnknownCommitIsAnsweredLaterByItsKey(t *testing.T) {
 	t.Parallel()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	c := &cutter{}
 	var down sync.Mutex
 	b := open(t, through(t, db.App, func(server net.Conn) net.Conn {
@@ -304,7 +304,7 @@ func TestAnUnknownCommitIsAnsweredLaterByItsKey(t *testing.T) {
 // ends its session, another process goes on, and its own command is written once when it wakes.
 func TestAWriterThatStandsStillKeepsNobody(t *testing.T) {
 	t.Parallel()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	still := open(t, db.App, book.Options{Patience: 200 * time.Millisecond})
 	other := open(t, db.App, book.Options{})
 	asleep, wake := make(chan struct{}), make(chan struct{})
@@ -325,7 +325,7 @@ func TestAWriterThatStandsStillKeepsNobody(t *testing.T) {
 
 func TestABusyHeadIsUnavailable(t *testing.T) {
 	t.Parallel()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	b := open(t, db.App, book.Options{Patience: 200 * time.Millisecond})
 	tx, err := db.App.Begin(t.Context())
 	require.NoError(t, err)
@@ -336,6 +336,3 @@ func TestABusyHeadIsUnavailable(t *testing.T) {
 	_, err = b.Do(t.Context(), request("k1", define("a")))
 	require.NoError(t, err)
 }
-
-// direct is a dialer that changes nothing.
-func direct(conn net.Conn) net.Conn { return conn }

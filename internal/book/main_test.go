@@ -105,7 +105,7 @@ func open(t testing.TB, pool *pgxpool.Pool, options book.Options) *book.Book {
 // newBook is a book over a database of its own.
 func newBook(t testing.TB) (*book.Book, *pgtest.DB) {
 	t.Helper()
-	db := pgtest.New(t)
+	db := pgtest.NewBook(t)
 	return open(t, db.App, book.Options{}), db
 }
 
