@@ -315,7 +315,7 @@ type recipe struct {
 var recipes = []recipe{
 	{"blackcurrant-dome", "blackcurrant-bay", "", "vat-dark", "dome-24", 5, 0.7, 31.8, true, []time.Weekday{time.Tuesday, time.Thursday, time.Saturday}},
 	{"caramel-square", "sea-salt-caramel", "", "vat-milk", "square-28", 5, 0.9, 30.6, false, []time.Weekday{time.Tuesday, time.Wednesday, time.Friday, time.Sunday}},
-	{"mint-dome", "garden-mint", "", "vat-dark", "dome-24", 4, 0.7, 32.0, false, []time.Weekday{time.Wednesday, time.Friday}},
+	{"mint-dome", "garden-mint", "", "vat-dark", "dome-24", 7, 1.2, 32.0, false, []time.Weekday{time.Wednesday, time.Friday}},
 	{"hazelnut-square", "", "hazelnut-praline", "vat-milk", "square-28", 4, 0, 30.9, false, []time.Weekday{time.Thursday, time.Sunday}},
 	{"quay-bar", "", "", "vat-milk", "bar-6", 3, 0, 30.5, false, []time.Weekday{time.Saturday}},
 }
@@ -573,13 +573,20 @@ func (p *play) unusual(day time.Time, at func(hour, minute int) time.Time) []tas
 	case 9:
 		return []task{{at(7, 40), func(ctx context.Context) error { return p.deliver(ctx, supplies[5], 0, false) }}}
 	case 18:
-		return []task{{at(10, 5), p.supplierCalls}}
+		return []task{{at(10, 5), func(ctx context.Context) error {
+			return p.supplierCalls(ctx, coldRoom, "cream-35", "the dairy called: a swab is being looked at", "the dairy's swab was clear")
+		}}}
+	case int(p.now.Sub(p.start).Hours()/24 - 0.5): // yesterday: its answer is not in yet
+		return []task{{at(16, 5), func(ctx context.Context) error {
+			return p.supplierCalls(ctx, store, "hazelnut-praline", "the supplier called: another nut may be in this lot", "")
+		}}}
 	}
 	return nil
 }
 
-// supplierCalls holds the newest cream lot with everything made of it, and lifts the hold when the answer is in.
-func (p *play) supplierCalls(ctx context.Context) error {
+// supplierCalls holds the oldest lot of an ingredient that is left with everything made of it, and lifts the hold if the answer is
+// in.
+func (p *play) supplierCalls(ctx context.Context, place, ingredient, call, answer string) error {
 	var stock struct {
 		Lines []struct {
 			Code       string `json:"code"`
@@ -587,20 +594,20 @@ func (p *play) supplierCalls(ctx context.Context) error {
 			Held       bool   `json:"held"`
 		} `json:"lines"`
 	}
-	if err := p.get(ctx, "/v1/stock?kind=lots&place="+coldRoom, &stock); err != nil {
+	if err := p.get(ctx, "/v1/stock?kind=lots&place="+place, &stock); err != nil {
 		return err
 	}
-	for _, l := range slices.Backward(stock.Lines) {
-		if l.Ingredient != "cream-35" || l.Held {
+	for _, l := range stock.Lines {
+		if l.Ingredient != ingredient || l.Held {
 			continue
 		}
 		var hold struct {
 			ID string `json:"id"`
 		}
-		if err := p.post(ctx, "/v1/holds", object{"code": l.Code, "downstream": true, "reason": "the dairy called: a swab is being looked at"}, &hold); err != nil {
+		if err := p.post(ctx, "/v1/holds", object{"code": l.Code, "downstream": true, "reason": call}, &hold); err != nil || answer == "" {
 			return err
 		}
-		return p.post(ctx, "/v1/holds/"+hold.ID+"/lifts", object{"reason": "the dairy's swab was clear"}, nil)
+		return p.post(ctx, "/v1/holds/"+hold.ID+"/lifts", object{"reason": answer}, nil)
 	}
 	return nil
 }
