@@ -508,6 +508,19 @@ func TestReleaseLetsPiecesOut(t *testing.T) {
 	require.Equal(t, int64(15), s.onHand(run, "counter"))
 }
 
+// What waits at the place itself passes the gate before what waits elsewhere.
+func TestAReleaseTakesWhatWaitsThereFirst(t *testing.T) {
+	t.Parallel()
+	b := open(t).bench()
+	b.do(workshop.Move{From: "workshop", To: "counter", Lines: []workshop.HandledLine{{Code: b.domes, Pieces: 10}}})
+	for _, place := range []string{"counter", "workshop"} {
+		b.do(workshop.Release{Run: b.domes, Pieces: 3, Place: place})
+		require.Equal(t, place, last[events.PiecesReleased](b.shop).From)
+	}
+	b.release(b.domes, 9)
+	require.Equal(t, int64(10+2), b.onHand(b.domes, "counter"))
+}
+
 func TestASaleByDesignIsCertainOnlyWhereOneRunStands(t *testing.T) {
 	t.Parallel()
 	b := open(t).bench()
@@ -678,6 +691,8 @@ func TestMovesCarryStockWithItsDates(t *testing.T) {
 	line.Place = "cold-room"
 	b.melt("vat-dark", line)
 	require.Equal(t, int64(g(490)), b.onHand(b.dark, "cold-room"))
+	b.do(workshop.Move{From: "cold-room", To: "workshop", Lines: []workshop.HandledLine{{Code: b.dark, Quantity: g(490)}}})
+	b.melt("vat-dark", draw(b.dark, 10)) // in one place again
 	require.EqualValues(t, "invalid-request", b.refuse(workshop.Move{From: "counter", To: "counter", Lines: []workshop.HandledLine{{Code: b.domes, Pieces: 1}}}).Slug)
 }
 

@@ -17,6 +17,10 @@ const Patience = 10 * time.Second
 const setLimits = `
 SELECT set_config('lock_timeout', $1, $2), set_config('idle_in_transaction_session_timeout', $1, $2), set_config('statement_timeout', $1, $2)`
 
+// planOnce has a writer's statements planned once and not for each group: they find a few rows by their keys, whatever
+// the values, and planning some of them takes longer than all the rest of a group.
+const planOnce = `SELECT set_config('plan_cache_mode', 'force_generic_plan', false), set_config('jit', 'off', false)`
+
 // Writer opens a connection beside the pool, as the pool would open one, for one that takes the head's lock; it is the
 // caller's to close. Readers that use up the pool cannot keep it from writing. The server ends its waiting for the
 // lock, its statement and, where it stopped between two trips (a paused process, a lost network), its session when
@@ -26,7 +30,10 @@ func Writer(ctx context.Context, pool *pgxpool.Pool, patience time.Duration) (*p
 	if err != nil {
 		return nil, fmt.Errorf("connect to write: %w", err)
 	}
-	if _, err := conn.Exec(ctx, setLimits, milliseconds(patience), false); err != nil {
+	b := &pgx.Batch{}
+	b.Queue(setLimits, milliseconds(patience), false)
+	b.Queue(planOnce)
+	if err := conn.SendBatch(ctx, b).Close(); err != nil {
 		_ = conn.Close(ctx) // the first error is the one to tell
 		return nil, fmt.Errorf("connect to write: %w", err)
 	}
