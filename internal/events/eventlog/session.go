@@ -17,9 +17,11 @@ const Patience = 10 * time.Second
 const setLimits = `
 SELECT set_config('lock_timeout', $1, $2), set_config('idle_in_transaction_session_timeout', $1, $2), set_config('statement_timeout', $1, $2)`
 
-// planOnce has a writer's statements planned once and not for each group: they find a few rows by their keys, whatever
-// the values, and planning some of them takes longer than all the rest of a group.
-const planOnce = `SELECT set_config('plan_cache_mode', 'force_generic_plan', false), set_config('jit', 'off', false)`
+// planOnce has a writer's statements planned once and not anew for each group, which can take longer than all the rest
+// of it. They look a few rows up by their keys, whatever the values and however large the tables; so that a plan made
+// while a table was small serves it for ever, reading a whole table is the last resort.
+const planOnce = `
+SELECT set_config('plan_cache_mode', 'force_generic_plan', false), set_config('enable_seqscan', 'off', false), set_config('jit', 'off', false)`
 
 // Writer opens a connection beside the pool, as the pool would open one, for one that takes the head's lock; it is the
 // caller's to close. Readers that use up the pool cannot keep it from writing. The server ends its waiting for the
