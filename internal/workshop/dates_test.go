@@ -234,6 +234,26 @@ func TestTheShellsBestBeforeBinds(t *testing.T) {
 	require.Equal(t, "below_trace", limit(t, traced.Expiry, "ingredient_best_before", old).ReleasedBy, "5 g in 5005 g is less than 0.1 %")
 }
 
+func TestTheCapsBestBeforeBinds(t *testing.T) {
+	t.Parallel()
+	b := open(t).bench()
+	b.do(workshop.Define{Slug: "pied-dome", Body: changed(blackcurrantDome(), func(d *events.Design) { d.CapChocolate = "milk" })})
+	b.melt("vat-milk", draw(b.receive("couverture-milk-36", 1000, bestBefore("2026-12-02")), 1000))
+	cmd := moulding("pied-dome", b.batch)
+	require.EqualValues(t, "wrong-chocolate", b.refuse(cmd).Slug)
+	cmd.Capping.Vat = "vat-milk"
+	require.Equal(t, day("2026-12-02"), *b.run(cmd).Expiry.Date)
+}
+
+// Where nothing else is written with it, too, a beginning or a step has to have happened when it could.
+func TestARunWithNoStepIsJudgedAllTheSame(t *testing.T) {
+	t.Parallel()
+	b := open(t).bench()
+	begin := workshop.MakeRun{Design: "dark-drop", Mould: "dome-24", Moulds: 1, Place: "workshop", Done: done("2026-11-25T11:00:00Z")}
+	require.EqualValues(t, "in-the-future", b.refuse(begin).Slug)
+	require.EqualValues(t, "before-it-existed", b.refuse(workshop.MakeRun{Run: b.domes, Done: done("2026-11-25T09:00:00Z")}).Slug)
+}
+
 func TestSolidPiecesTakeTheirChocolatesBestBefore(t *testing.T) {
 	t.Parallel()
 	s := open(t)
@@ -522,4 +542,30 @@ func TestAKeyBoundToASiteWritesNothingElsewhere(t *testing.T) {
 	require.EqualValues(t, "forbidden", b.refuse(sale(byDesign("blackcurrant-dome", 1))).Slug)
 	require.EqualValues(t, "forbidden", b.refuse(workshop.PlaceHold{Code: b.domes, Reason: "?"}).Slug)
 	require.EqualValues(t, "forbidden", b.refuse(workshop.Empty{Vat: "vat-dark", Rest: "discard"}).Slug)
+}
+
+// TestChilledFillingReleasedToACoolPlace: a filling dated for the chill keeps no longer at a warmer counter than its
+// assessment says of cool storage.
+func TestChilledFillingReleasedToACoolPlace(t *testing.T) {
+	t.Parallel()
+	b := dated(t, func(f *events.Formula) {
+		f.Storage, f.ShopLimitDays = "chilled", nil
+		f.Assessment.Days = map[string]int{"chilled": 14, "cool": 6}
+	})
+	require.Equal(t, day("2026-12-08"), *b.set.Run(b.domes).Expiry.Date)
+	released := b.release(b.domes, 10)
+	require.Equal(t, day("2026-11-30"), *released.Expiry.Date, "made on 25 November, 6 days: the last whole day")
+	require.Contains(t, b.types(), "redated")
+}
+
+// TestPiecesWithoutTheirFillingWrittenDown: their shell alone must not date them.
+func TestPiecesWithoutTheirFillingWrittenDown(t *testing.T) {
+	t.Parallel()
+	b := open(t).bench()
+	empty := moulding("blackcurrant-dome", b.batch)
+	empty.Filling, empty.Capping = nil, nil
+	run := b.run(empty).Code
+	refusal := b.refuse(workshop.Release{Run: run, Pieces: 1, Place: "counter"})
+	require.Equal(t, workshop.RefusedNoWholeDay, refusal.Slug)
+	require.Nil(t, refusal.Facts["class"])
 }

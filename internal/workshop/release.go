@@ -5,7 +5,9 @@ import (
 	"slices"
 	"strings"
 
+	"firstout/internal/civil"
 	"firstout/internal/events"
+	"firstout/internal/expiry"
 )
 
 // Release lets pieces of a run out for sale: the gate.
@@ -66,6 +68,7 @@ func (c Release) pass(d *Desk) (Released, *Refusal) {
 	if refusal != nil {
 		return Released{}, refusal
 	}
+	run = d.keptWarmer(run, place)
 	left := c.Pieces
 	for _, line := range waiting {
 		if take := min(left, int(line.Amount)); take > 0 {
@@ -166,8 +169,47 @@ func (d *Desk) notOnLabel(run *Run, a Allergens) []string {
 	return slices.DeleteFunc(slices.Clone(a.Contains), func(code string) bool { return slices.Contains(label, code) })
 }
 
+// coolDay is the last day of a run of which a filling is dated for the chill, where it is to stand cool: by the
+// assessment's days for cool storage. ok is false where nothing is kept warmer than it was dated for.
+func (d *Desk) coolDay(run *Run, place *events.Place) (last civil.Day, ok bool) {
+	if place.Storage == "chilled" || place.Storage == "frozen" {
+		return last, false
+	}
+	zone := d.zone(run.Site)
+	for _, code := range run.Ganaches {
+		ganache := d.Set.Ganache(code)
+		formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
+		if formula == nil || formula.Body.Assessment == nil || formula.Body.Storage != "chilled" {
+			continue
+		}
+		day := civil.LastWholeDay(civil.AddCivil(ganache.At, formula.Body.Assessment.Days["cool"], zone), zone)
+		if !ok || day.Before(last) {
+			last, ok = day, true
+		}
+	}
+	return last, ok
+}
+
+// keptWarmer gives a run its earlier date, where it is released to a place that is warmer than it was dated for.
+func (d *Desk) keptWarmer(run *Run, place *events.Place) *Run {
+	last, warmer := d.coolDay(run, place)
+	if !warmer || run.Expiry.Date == nil || !last.Before(*run.Expiry.Date) {
+		return run
+	}
+	d.record(d.At, d.site, events.Redated{
+		Code: run.Code, Old: run.Expiry.Date, Cause: "released_warmer",
+		Expiry: recordedExpiry(expiry.Shorten(answerOf(run.Expiry), last, "the assessment's days for cool storage", d.zone(run.Site))),
+	})
+	return d.Set.Run(run.Code)
+}
+
 // noWholeDay says whether a run has no date to be sold under at a place, and the storage class that has one.
+// Pieces that are to be filled have none until their filling is written down: their shell alone must not date them.
 func (d *Desk) noWholeDay(run *Run, place *events.Place) (class *string, none bool) {
+	design := d.Set.Defs.Designs.Numbered(run.Design, run.DesignVersion)
+	if design != nil && len(design.Body.Fillings) > 0 && run.Filled == 0 {
+		return nil, true
+	}
 	for _, code := range run.Ganaches {
 		ganache := d.Set.Ganache(code)
 		formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
@@ -183,6 +225,9 @@ func (d *Desk) noWholeDay(run *Run, place *events.Place) (class *string, none bo
 		if formula.Body.Storage == "chilled" && place.Storage != "chilled" && place.Storage != "frozen" && days["cool"] == 0 {
 			return class, true
 		}
+	}
+	if last, warmer := d.coolDay(run, place); warmer && last.Before(d.today()) {
+		return class, true
 	}
 	if run.Expiry.Date == nil {
 		if run.Expiry.Status != "assessed" {
