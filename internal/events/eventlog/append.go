@@ -10,14 +10,16 @@ import (
 	"firstout/internal/events"
 )
 
+// Arrays are unnested side by side in the list of columns, not in FROM: there PostgreSQL would keep a store of 16 kB
+// for each of them, and with eleven of those the server gives memory back and fetches it anew at every statement.
 const (
 	insertLog = `
 INSERT INTO log (position, id, type, version, occurred_at, recorded_at, actor, site, key, command, canonical)
-SELECT * FROM unnest($1::bigint[], $2::uuid[], $3::text[], $4::integer[], $5::timestamptz[], $6::timestamptz[],
-                     $7::text[], $8::text[], $9::text[], $10::uuid[], $11::text[])`
+SELECT unnest($1::bigint[]), unnest($2::uuid[]), unnest($3::text[]), unnest($4::integer[]), unnest($5::timestamptz[]),
+       unnest($6::timestamptz[]), unnest($7::text[]), unnest($8::text[]), unnest($9::text[]), unnest($10::uuid[]), unnest($11::text[])`
 	insertCodes = `
 INSERT INTO event_codes (code, position)
-SELECT * FROM unnest($1::text[], $2::bigint[])`
+SELECT unnest($1::text[]), unnest($2::bigint[])`
 	moveHead = `
 UPDATE head SET position = $1, recorded_at = $2, definitions_at = $3`
 )

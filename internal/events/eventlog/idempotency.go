@@ -26,7 +26,8 @@ FROM commands
 WHERE key = ANY($1)`
 	insertCommands = `
 INSERT INTO commands (key, request_hash, status, answer, first_position, command, recorded_at)
-SELECT * FROM unnest($1::text[], $2::bytea[], $3::integer[], $4::text[], $5::bigint[], $6::uuid[], $7::timestamptz[])`
+SELECT unnest($1::text[]), unnest($2::bytea[]), unnest($3::integer[]), unnest($4::text[]), unnest($5::bigint[]),
+       unnest($6::uuid[]), unnest($7::timestamptz[])`
 	findEvent = `
 SELECT EXISTS (SELECT FROM log WHERE id = $1)`
 )
