@@ -91,3 +91,13 @@ func Shorten(before Answer, last civil.Day, decision string, zone *time.Location
 	}))
 	return settle(a, before.Binds != "", zone, before.EndsBy)
 }
+
+// DateKept adds the life that an assessment gives a filling in another storage class than it was dated for, in civil
+// days from its making: for pieces that are to stand warmer. It never makes a date later.
+func DateKept(before Answer, filling string, madeAt time.Time, days int, document string, zone *time.Location) Answer {
+	a := before
+	a.Limits = append(slices.Clone(before.Limits), until(civil.AddCivil(madeAt, days, zone), civil.DayOf(madeAt, zone), zone, Limit{
+		Name: LimitAssessment, Subject: filling, Source: document, Basis: basisAssessment,
+	}))
+	return settle(a, before.Binds != "", zone, before.EndsBy)
+}

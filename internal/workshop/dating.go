@@ -227,3 +227,22 @@ func (d *Desk) dateParted(run *Run, intoFreezer bool) events.Expiry {
 func (d *Desk) shortened(e events.Expiry, last civil.Day, deviation *Deviation) events.Expiry {
 	return recordedExpiry(expiry.Shorten(answerOf(e), last, deviation.Detail, d.zone(deviation.Site)))
 }
+
+// dateAt dates a run for a place: a filling dated for the chill keeps where it is cool no longer than its assessment
+// says of cool storage.
+func (d *Desk) dateAt(run *Run, place *events.Place) events.Expiry {
+	dated := answerOf(run.Expiry)
+	if place.Storage == "chilled" || place.Storage == "frozen" {
+		return run.Expiry
+	}
+	for _, code := range run.Ganaches {
+		ganache := d.Set.Ganache(code)
+		formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
+		if formula == nil || formula.Body.Assessment == nil || formula.Body.Storage != "chilled" {
+			continue
+		}
+		as := formula.Body.Assessment
+		dated = expiry.DateKept(dated, string(code), ganache.At, as.Days["cool"], as.Document, d.zone(run.Site))
+	}
+	return recordedExpiry(dated)
+}

@@ -5,9 +5,7 @@ import (
 	"slices"
 	"strings"
 
-	"firstout/internal/civil"
 	"firstout/internal/events"
-	"firstout/internal/expiry"
 )
 
 // Release lets pieces of a run out for sale: the gate.
@@ -169,37 +167,13 @@ func (d *Desk) notOnLabel(run *Run, a Allergens) []string {
 	return slices.DeleteFunc(slices.Clone(a.Contains), func(code string) bool { return slices.Contains(label, code) })
 }
 
-// coolDay is the last day of a run of which a filling is dated for the chill, where it is to stand cool: by the
-// assessment's days for cool storage. ok is false where nothing is kept warmer than it was dated for.
-func (d *Desk) coolDay(run *Run, place *events.Place) (last civil.Day, ok bool) {
-	if place.Storage == "chilled" || place.Storage == "frozen" {
-		return last, false
-	}
-	zone := d.zone(run.Site)
-	for _, code := range run.Ganaches {
-		ganache := d.Set.Ganache(code)
-		formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
-		if formula == nil || formula.Body.Assessment == nil || formula.Body.Storage != "chilled" {
-			continue
-		}
-		day := civil.LastWholeDay(civil.AddCivil(ganache.At, formula.Body.Assessment.Days["cool"], zone), zone)
-		if !ok || day.Before(last) {
-			last, ok = day, true
-		}
-	}
-	return last, ok
-}
-
 // keptWarmer gives a run its earlier date, where it is released to a place that is warmer than it was dated for.
 func (d *Desk) keptWarmer(run *Run, place *events.Place) *Run {
-	last, warmer := d.coolDay(run, place)
-	if !warmer || run.Expiry.Date == nil || !last.Before(*run.Expiry.Date) {
+	kept := d.dateAt(run, place)
+	if run.Expiry.Date == nil || kept.Date == nil || !kept.Date.Before(*run.Expiry.Date) {
 		return run
 	}
-	d.record(d.At, d.site, events.Redated{
-		Code: run.Code, Old: run.Expiry.Date, Cause: "released_warmer",
-		Expiry: recordedExpiry(expiry.Shorten(answerOf(run.Expiry), last, "the assessment's days for cool storage", d.zone(run.Site))),
-	})
+	d.record(d.At, d.site, events.Redated{Code: run.Code, Old: run.Expiry.Date, Cause: "released_warmer", Expiry: kept})
 	return d.Set.Run(run.Code)
 }
 
@@ -226,7 +200,7 @@ func (d *Desk) noWholeDay(run *Run, place *events.Place) (class *string, none bo
 			return class, true
 		}
 	}
-	if last, warmer := d.coolDay(run, place); warmer && last.Before(d.today()) {
+	if kept := d.dateAt(run, place); run.Expiry.Date != nil && (kept.Date == nil || kept.Date.Before(d.today()) && kept.Date.Before(*run.Expiry.Date)) {
 		return class, true
 	}
 	if run.Expiry.Date == nil {
