@@ -26,6 +26,9 @@ func (h *handlers) GetBalance(ctx context.Context, r openapi.GetBalanceRequestOb
 			Detail: fmt.Sprintf("There is no %s %s in the book: look at the label again.", code.Kind(), code),
 		}
 	}
+	if err := ownThing(ctx, &found.Thing); err != nil {
+		return nil, err
+	}
 	b := balanceOf(*found)
 	answer := openapi.Balance{
 		Code: string(code), InG: b.In, DiscardedG: b.Discarded, OnHandG: b.OnHand, ProcessLossG: b.ProcessLoss,
@@ -85,13 +88,13 @@ func (h *handlers) GetWaste(ctx context.Context, r openapi.GetWasteRequestObject
 		return nil, err
 	}
 	if to.Before(from) || to.Sub(from) > maxWasteDays {
-		return nil, invalid(misfit{Pointer: "/query/to", Detail: "expected a day not before from, and at most ten years after it"})
+		return nil, impossible(misfit{Pointer: "/query/to", Detail: "expected a day not before from, and at most ten years after it"})
 	}
 	by := projections.WasteByReason
 	if p.By != nil {
 		by = string(*p.By)
 	}
-	sums, err := projections.Waste(ctx, h.pool, from, to, by)
+	sums, err := projections.Waste(ctx, h.pool, from, to, by, ownPlaces(ctx))
 	if err != nil {
 		return nil, err
 	}

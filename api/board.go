@@ -17,10 +17,10 @@ import (
 // GetBoard answers what must sell today at a place, or with a date what of the same stock would have to on that day.
 func (h *handlers) GetBoard(ctx context.Context, r openapi.GetBoardRequestObject) (openapi.GetBoardResponseObject, error) {
 	m := momentOf(ctx)
-	place := m.defs.Places.Latest(r.Params.Place)
-	if place == nil {
-		return nil, unknownPlace(r.Params.Place)
+	if err := checkPlace(ctx, r.Params.Place); err != nil {
+		return nil, err
 	}
+	place := m.defs.Places.Latest(r.Params.Place)
 	zone := m.defs.Zone(place.Body.Site)
 	j := judgement{today: civil.DayOf(m.now, zone), at: m.now, zone: zone}
 	j.on = j.today
@@ -51,6 +51,9 @@ func (h *handlers) board(ctx context.Context, place, site string, j judgement) (
 	answer := openapi.Board{Place: place, Date: j.on, Cautions: boardCautions}
 	lines, err := projections.BoardLines(ctx, h.pool, place)
 	if err != nil {
+		return answer, err
+	}
+	if err := h.frozenBoard(ctx, moment{now: j.at, defs: defs}, lines); err != nil {
 		return answer, err
 	}
 	demand, err := projections.Demand(ctx, h.pool, place, j.today)
@@ -144,10 +147,10 @@ func (h *handlers) GetPicks(ctx context.Context, r openapi.GetPicksRequestObject
 	byDesign := p.Design != nil && p.Pieces != nil && p.Ingredient == nil && p.QuantityG == nil
 	byIngredient := p.Ingredient != nil && p.QuantityG != nil && p.Design == nil && p.Pieces == nil
 	if byDesign == byIngredient {
-		return nil, invalid(misfit{Pointer: "/query", Detail: "expected design and pieces, or ingredient and quantity_g"})
+		return nil, impossible(misfit{Pointer: "/query", Detail: "expected design and pieces, or ingredient and quantity_g"})
 	}
-	if p.Place != nil && m.defs.Places.Latest(*p.Place) == nil {
-		return nil, unknownPlace(*p.Place)
+	if err := checkPlaceIfAny(ctx, p.Place); err != nil {
+		return nil, err
 	}
 	subject, wanted := "", 0
 	if byDesign {
@@ -167,12 +170,18 @@ func (h *handlers) GetPicks(ctx context.Context, r openapi.GetPicksRequestObject
 	if err != nil {
 		return nil, err
 	}
-	lines := make([]*workshop.StockLine, len(found))
+	own := ownPlaces(ctx)
+	lines := make([]*workshop.StockLine, 0, len(found))
 	for i := range found {
-		lines[i] = &found[i]
+		if own == nil || slices.Contains(own, found[i].Place) {
+			lines = append(lines, &found[i])
+		}
 	}
 	if byIngredient {
-		workshop.SortLots(lines)
+		workshop.SortLots(lines, m.defs)
+	}
+	if _, err := h.frozenDates(ctx, m, lines); err != nil {
+		return nil, err
 	}
 	picked, missing := workshop.Pick(lines, wanted, func(l *workshop.StockLine) int {
 		if l.Held || l.Unreleased || l.Grade != gradeWanted(byDesign) || l.Dates.PastAt(m.now) || !m.daysLeft(l, p.MinDaysLeft) {
@@ -228,14 +237,17 @@ var stockKinds = map[openapi.StockKind][]events.Kind{
 // GetStock answers what stands where.
 func (h *handlers) GetStock(ctx context.Context, r openapi.GetStockRequestObject) (openapi.GetStockResponseObject, error) {
 	m, p := momentOf(ctx), r.Params
-	if p.Place != nil && m.defs.Places.Latest(*p.Place) == nil {
-		return nil, unknownPlace(*p.Place)
+	if err := checkPlaceIfAny(ctx, p.Place); err != nil {
+		return nil, err
 	}
 	page, err := pageOf(ctx, p.Limit, p.Cursor)
 	if err != nil {
 		return nil, err
 	}
-	filter := projections.StockFilter{Place: valueOf(p.Place), Kinds: []events.Kind{events.KindRun, events.KindLot, events.KindGanache}, Limit: page.limit + 1}
+	filter := projections.StockFilter{
+		Place: valueOf(p.Place), Places: ownPlaces(ctx), Kinds: []events.Kind{events.KindRun, events.KindLot, events.KindGanache},
+		Limit: page.limit + 1,
+	}
 	if p.Kind != nil {
 		filter.Kinds = stockKinds[*p.Kind]
 	}
@@ -248,6 +260,13 @@ func (h *handlers) GetStock(ctx context.Context, r openapi.GetStockRequestObject
 	}
 	rows, next, err := turn(ctx, page, found, func(l workshop.StockLine) any { return l.StockKey })
 	if err != nil {
+		return nil, err
+	}
+	lines := make([]*workshop.StockLine, len(rows))
+	for i := range rows {
+		lines[i] = &rows[i]
+	}
+	if _, err := h.frozenDates(ctx, m, lines); err != nil {
 		return nil, err
 	}
 	answer := openapi.Stock{Lines: []openapi.StockLine{}, NextCursor: next}

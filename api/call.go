@@ -21,6 +21,9 @@ type call struct {
 	hash   [32]byte
 	mark   Mark // of a GET of state
 	header http.Header
+
+	whole   context.Context                 // the request's, without a deadline: ends when the caller leaves
+	inForce func(ctx context.Context) error // whether the caller's key still is, looked up anew; nil without a key
 }
 
 type callKey struct{}
@@ -29,7 +32,8 @@ type callKey struct{}
 func begin(c echo.Context, id uuid.UUID) *call {
 	r := c.Request()
 	k := &call{id: id, route: c.Path(), url: r.URL, header: c.Response().Header()}
-	c.SetRequest(r.WithContext(context.WithValue(r.Context(), callKey{}, k)))
+	k.whole = context.WithValue(r.Context(), callKey{}, k)
+	c.SetRequest(r.WithContext(k.whole))
 	return k
 }
 

@@ -19,6 +19,7 @@ import (
 // A day in the workshop is a plain text: what people send, what they should get, and why. One line, one step:
 //
 //	# why the next request is made
+//	after setup/quay-lane.txt      another script first, by its path in testdata/days
 //	clock 2026-11-25T08:00:00Z     the book's clock, forward
 //	as maker                       whose key the next requests carry: roles, or nobody
 //	POST /v1/lots                  a request; an Idempotency-Key comes by itself
@@ -50,6 +51,9 @@ type day struct {
 	last                 answer
 	number               int
 }
+
+// days is the folder of the scripts.
+const days = "../testdata/days"
 
 // playDay plays a script. keys gives a client with a key of these roles, clock moves the book's clock.
 func playDay(t *testing.T, script string, keys func(roles ...string) client, clock func(now string)) {
@@ -142,6 +146,12 @@ func (d *day) step(text string) {
 	d.t.Helper()
 	word, rest, _ := strings.Cut(text, " ")
 	switch word {
+	case "after":
+		before, err := os.ReadFile(filepath.Join(days, rest))
+		d.want(err == nil, "%v", err)
+		line := d.line
+		d.play(string(before))
+		d.line = line
 	case "clock":
 		_, err := time.Parse(time.RFC3339, rest)
 		d.want(err == nil, "%q is no instant", rest)
@@ -316,7 +326,7 @@ func canonical(t *testing.T, text string) string {
 // TestDays plays every day of testdata/days, each in a book of its own that is checked at the end.
 func TestDays(t *testing.T) {
 	t.Parallel()
-	scripts, err := filepath.Glob("../testdata/days/*.txt")
+	scripts, err := filepath.Glob(filepath.Join(days, "*.txt"))
 	require.NoError(t, err)
 	require.NotEmpty(t, scripts)
 	for _, path := range scripts {

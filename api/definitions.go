@@ -33,6 +33,7 @@ type definition struct {
 	Slug      string            `json:"slug"`
 	Version   int               `json:"version"`
 	DefinedAt time.Time         `json:"defined_at"`
+	Warnings  []string          `json:"warnings,omitzero"`  // of a design
 	Recorded  *openapi.Recorded `json:"recorded,omitempty"` // in the answer to the write
 	content   any               // one of the definition structs of package events, or the JSON of one
 }
@@ -61,17 +62,22 @@ func joined(one, other any) ([]byte, error) {
 func (h *handlers) put(ctx context.Context, kind, slug string, content any) (stored, error) {
 	var defined workshop.Defined
 	var recorded []events.Recorded
-	_, err := h.book.Do(ctx, book.Request{
-		Command: workshop.Define{Slug: slug, Body: content}, Actor: actorOf(ctx),
+	define := workshop.Define{Slug: slug, Body: content}
+	answer, err := h.book.Do(ctx, book.Request{
+		Command: define, Actor: actorOf(ctx),
 		Render: func(decided any, did []events.Recorded) (int, []byte, error) {
 			defined, recorded = decided.(workshop.Defined), did
 			return 0, nil, nil
 		},
 	})
+	h.metrics.decided(define, answer, err)
 	if err != nil {
 		return stored{}, bookError(err)
 	}
 	shown := definition{Slug: slug, Version: defined.Version, content: defined.Body}
+	if err := shown.warn(kind); err != nil {
+		return stored{}, err
+	}
 	if defined.Changed {
 		shown.DefinedAt, shown.Recorded = recorded[0].RecordedAt, pointerTo(recordedOf(recorded))
 		return answered(http.StatusCreated, shown)
@@ -96,11 +102,32 @@ func (h *handlers) definition(ctx context.Context, kind, slug string, version *i
 	if found == nil {
 		return stored{}, unknownDefinition(kind, slug, version)
 	}
-	return answered(http.StatusOK, shownDefinition(*found))
+	shown := shownDefinition(*found)
+	if err := shown.warn(kind); err != nil {
+		return stored{}, err
+	}
+	return answered(http.StatusOK, shown)
 }
 
 func shownDefinition(d projections.Definition) definition {
 	return definition{Slug: d.Slug, Version: d.Version, DefinedAt: d.RecordedAt, content: d.Body}
+}
+
+// warn puts in what there is to say against a design.
+func (d *definition) warn(kind string) error {
+	if kind != kindDesign {
+		return nil
+	}
+	design, is := d.content.(events.Design)
+	if body, raw := d.content.(json.RawMessage); raw {
+		if err := json.Unmarshal(body, &design); err != nil {
+			return fmt.Errorf("read design %s: %w", d.Slug, err)
+		}
+	} else if !is {
+		return fmt.Errorf("design %s is a %T", d.Slug, d.content)
+	}
+	d.Warnings = notNil(workshop.DesignWarnings(design))
+	return nil
 }
 
 // unknownDefinition is the refusal of a name in a URL that nothing is defined under.
@@ -125,7 +152,7 @@ func (h *handlers) definitions(ctx context.Context, kind, plural string, limit *
 	if err := page.follows(&after); err != nil {
 		return stored{}, err
 	}
-	found, err := projections.Definitions(ctx, h.pool, kind, after, page.limit+1)
+	found, err := projections.Definitions(ctx, h.pool, kind, "", after, page.limit+1)
 	if err != nil {
 		return stored{}, err
 	}
@@ -136,6 +163,9 @@ func (h *handlers) definitions(ctx context.Context, kind, plural string, limit *
 	shown := make([]definition, len(rows))
 	for i, d := range rows {
 		shown[i] = shownDefinition(d)
+		if err := shown[i].warn(kind); err != nil {
+			return stored{}, err
+		}
 	}
 	return answered(http.StatusOK, map[string]any{plural: shown, "next_cursor": next})
 }
@@ -233,6 +263,9 @@ func (h *handlers) GetFormula(ctx context.Context, r openapi.GetFormulaRequestOb
 
 // ListFormulas lists formulas.
 func (h *handlers) ListFormulas(ctx context.Context, r openapi.ListFormulasRequestObject) (openapi.ListFormulasResponseObject, error) {
+	if r.Params.Waiting != nil {
+		return h.waitingForLab(ctx, r.Params.Limit, r.Params.Cursor)
+	}
 	return h.definitions(ctx, kindFormula, "formulas", r.Params.Limit, r.Params.Cursor)
 }
 

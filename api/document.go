@@ -19,6 +19,7 @@ import (
 type operation struct {
 	route    *routers.Route
 	query    []string // the query parameters that it knows
+	yesOrNo  []string // those of them that are true or false
 	answers  []string // media types of its good answers
 	needsKey bool
 	takes    bool // a body
@@ -59,6 +60,9 @@ func operationOf(doc *openapi3.T, path string, item *openapi3.PathItem, method s
 		switch p := parameter.Value; {
 		case p.In == openapi3.ParameterInQuery:
 			o.query = append(o.query, p.Name)
+			if p.Schema.Value.Type.Is(openapi3.TypeBoolean) {
+				o.yesOrNo = append(o.yesOrNo, p.Name)
+			}
 		case p.In == openapi3.ParameterInHeader && p.Name == headerIdempotencyKey:
 			o.needsKey = true
 		}

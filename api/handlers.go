@@ -17,9 +17,11 @@ import (
 // handlers has one method for each operation of the document.
 type handlers struct {
 	service
-	book  *book.Book
-	pool  projections.Querier // questions are read from it
-	state *State
+	book    *book.Book
+	pool    projections.Querier // questions are read from it
+	state   *State
+	streams *streams
+	metrics *Metrics
 }
 
 var _ openapi.StrictServerInterface = (*handlers)(nil)
@@ -40,6 +42,7 @@ func do[Decided any](ctx context.Context, h *handlers, command workshop.Command,
 			return http.StatusCreated, body, err
 		},
 	})
+	h.metrics.decided(command, answer, err)
 	if err != nil {
 		return stored{}, bookError(err)
 	}
@@ -111,6 +114,7 @@ func (s stored) VisitPlaceHoldResponse(w http.ResponseWriter) error       { retu
 func (s stored) VisitLiftHoldResponse(w http.ResponseWriter) error        { return s.write(w) }
 func (s stored) VisitRecordCheckResponse(w http.ResponseWriter) error     { return s.write(w) }
 func (s stored) VisitDecideDeviationResponse(w http.ResponseWriter) error { return s.write(w) }
+func (s stored) VisitCreateRedatingResponse(w http.ResponseWriter) error  { return s.write(w) }
 func (s stored) VisitGetSiteResponse(w http.ResponseWriter) error         { return s.write(w) }
 func (s stored) VisitListSitesResponse(w http.ResponseWriter) error       { return s.write(w) }
 func (s stored) VisitGetPlaceResponse(w http.ResponseWriter) error        { return s.write(w) }
@@ -127,3 +131,7 @@ func (s stored) VisitGetMouldResponse(w http.ResponseWriter) error        { retu
 func (s stored) VisitListMouldsResponse(w http.ResponseWriter) error      { return s.write(w) }
 func (s stored) VisitGetDesignResponse(w http.ResponseWriter) error       { return s.write(w) }
 func (s stored) VisitListDesignsResponse(w http.ResponseWriter) error     { return s.write(w) }
+
+func (s stored) VisitListReferenceIngredientsResponse(w http.ResponseWriter) error { return s.write(w) }
+
+func (s stored) VisitEstimateExpiryResponse(w http.ResponseWriter) error { return s.write(w) }

@@ -14,6 +14,7 @@ func (h *handlers) MoveStock(ctx context.Context, r openapi.MoveStockRequestObje
 	b := r.Body
 	move := workshop.Move{
 		Done: done(b.OccurredAt, b.AlreadyDone), From: b.From, To: b.To, Lines: codes.handledLines(b.Lines), Sealed: valueOf(b.Sealed),
+		IntoBag: valueOf(b.IntoBag),
 	}
 	if err := codes.err(); err != nil {
 		return nil, err
@@ -24,14 +25,14 @@ func (h *handlers) MoveStock(ctx context.Context, r openapi.MoveStockRequestObje
 func moveOf(moved workshop.Moved, recorded []events.Recorded) any {
 	r, e := mainEvent[events.StockMoved](recorded)
 	move := openapi.Move{
-		ID: r.ID, From: e.From, To: e.To, Sealed: &e.Sealed, Lines: make([]openapi.MovedLine, len(moved.Lines)),
+		ID: r.ID, From: e.From, To: e.To, Sealed: &e.Sealed, IntoBag: &e.IntoBag, Lines: make([]openapi.MovedLine, len(moved.Lines)),
 		Deviations: deviationsIn(recorded), Recorded: recordedOf(recorded),
 	}
 	for i, l := range moved.Lines {
 		line := openapi.MovedLine{Code: string(l.Code), NewCode: optional(string(l.NewCode)), Relabel: l.NewCode != ""}
 		line.Pieces, line.QuantityG = amountOf(l.StockOf, l.Amount)
-		if l.Expiry != nil {
-			line.UseBy = pointerTo(expiryOf(*l.Expiry))
+		if l.NewCode != "" {
+			line.UseBy, line.Cause = pointerTo(expiryOf(*l.Expiry)), pointerTo(openapi.PartingCause(l.Parting.Cause))
 		}
 		move.Lines[i] = line
 	}

@@ -37,7 +37,7 @@ func allSlugs() []workshop.Slug { return slices.Concat(workshop.Slugs, generalSl
 
 // A kind is what is told about a slug wherever it is met: its title in every problem, the rest on its page.
 type kind struct {
-	Status int // of unknown-code: in a body; in a URL it is 404
+	Status int // of unknown-code: in a body, in a URL it is 404; of invalid-request: 422 for what is on the document
 	Title  string
 	Means  string
 	Do     string
@@ -58,21 +58,42 @@ var kinds = map[workshop.Slug]kind{
 		Status: http.StatusUnprocessableEntity, Title: "There is no such thing",
 		Means: "The code checks, or the slug is well formed, but the book has nothing of that name. Named in the URL it is 404, in the body 422.",
 		Do:    "Look whether another day's or another book's label was read; define what is new first.",
+		Facts: []fact{
+			{"code", "the code that names nothing"},
+			{"name", "the slug that names nothing"},
+			{"hold", "the id that names no hold"},
+			{"deviation", "the id that names no deviation"},
+			{"place", "where nothing of that design stands"},
+		},
 	},
 	workshop.RefusedWrongKind: {
 		Status: http.StatusUnprocessableEntity, Title: "That is another kind of thing",
 		Means: "What was named is there, but it cannot be used so: a run where a lot is meant, a place that does not sell.",
 		Do:    "Name a thing of the kind that the sentence asks for.",
+		Facts: []fact{
+			{"code", "what was named"},
+			{"ingredient", "the ingredient that was named"},
+			{"place", "the place that was named"},
+			{"places", "every place where it stands, of which one must be named"},
+		},
 	},
 	workshop.RefusedInTheFuture: {
 		Status: http.StatusUnprocessableEntity, Title: "That time is still to come",
 		Means: "occurred_at is more than 5 minutes ahead of the book's clock.",
 		Do:    "Give the time at which it was done, or leave occurred_at out; look at the clock of the device.",
+		Facts: []fact{
+			{"occurred_at", "the time that was given"},
+			{"now", "the book's clock, where that was compared with it"},
+		},
 	},
 	workshop.RefusedTooLongAgo: {
 		Status: http.StatusUnprocessableEntity, Title: "That time is too long ago",
 		Means: "occurred_at is more than 31 days back.",
 		Do:    "Look at the date; if it is right, an owner can write it down.",
+		Facts: []fact{
+			{"occurred_at", "the time that was given"},
+			{"asked", "the time that the clock was to be put to: it only goes forward"},
+		},
 	},
 	workshop.RefusedBeforeItExisted: {
 		Status: http.StatusConflict, Title: "That was before it existed",
@@ -84,41 +105,88 @@ var kinds = map[workshop.Slug]kind{
 		Status: http.StatusConflict, Title: "It is not in a state for that",
 		Means: "Something must be done first, was done already, or does not go in: turning out what was not cast, releasing more than is good, lifting twice, returning more than was drawn, more than the vat holds.",
 		Do:    "Read the sentence: it says what is missing or too much.",
+		Facts: []fact{
+			{"run", "the run"},
+			{"code", "the thing"},
+			{"vat", "the tank"},
+			{"hold", "the hold"},
+			{"deviation", "the deviation"},
+			{"state", "what state the run is in: started, cast, filled, capped or turned_out"},
+			{"wanted", "pieces asked for"},
+			{"available", "pieces that wait for release"},
+			{"cast", "pieces that were cast"},
+			{"turned_out", "pieces that would be turned out in all"},
+			{"drawn_g", "what was drawn"},
+			{"returned_g", "what was scraped back"},
+			{"in_g", "what went into the bowl"},
+			{"yield_g", "what is said to have come out"},
+			{"evaporated_g", "what is said to have boiled off"},
+			{"capacity_g", "what the tank holds"},
+			{"would_hold_g", "what would be in it"},
+			{"last_at", "when the tank was last used"},
+			{"lifted_at", "when the hold was lifted"},
+		},
 	},
 	workshop.RefusedOnHold: {
 		Status: http.StatusConflict, Title: "It is on hold",
 		Means: "A hold stands on it. It may be moved, discarded, counted and checked, and nothing else.",
 		Do:    "Take another one. An owner lifts the hold when its cause is cleared.",
+		Facts: []fact{
+			{"code", "what is on hold"},
+			{"holds", "the ids of the holds, where pieces wait for release"},
+		},
 	},
 	workshop.RefusedPastDate: {
 		Status: http.StatusConflict, Title: "It is past its date",
 		Means: "Its use-by had passed at the time given. A best-before alone never leads here.",
 		Do:    "Do not use or sell it: discard it. Local food law and the competent authority have the last word.",
+		Facts: []fact{
+			{"code", "what is past its date"},
+			{"discard_by", "the instant at which its use-by ended"},
+		},
 	},
 	workshop.RefusedNotReleased: {
 		Status: http.StatusConflict, Title: "It has not been released",
 		Means: "The pieces have not passed the gate yet.",
 		Do:    "Release them first; tasters may be released in the same request.",
+		Facts: []fact{
+			{"code", "what was not released"},
+		},
 	},
 	workshop.RefusedWrongChocolate: {
 		Status: http.StatusConflict, Title: "That is another kind of chocolate",
 		Means: "The vat or the design takes another kind: dark, milk or white.",
 		Do:    "Name the right vat or lot; if it is meant, say so with other_chocolate.",
+		Facts: []fact{
+			{"vat", "the tank"},
+			{"code", "what was to go in"},
+			{"chocolate", "what the tank or the lot is"},
+			{"design", "what the design is made of"},
+		},
 	},
 	workshop.RefusedUndecided: {
 		Status: http.StatusConflict, Title: "A deviation of safety is undecided",
 		Means: "Something was not as it should have been, and nobody has decided yet what that means for it.",
 		Do:    "An owner decides about the deviation, then release.",
+		Facts: []fact{
+			{"deviations", "the ids of the deviations that nobody has decided"},
+		},
 	},
 	workshop.RefusedAllergensUnknown: {
 		Status: http.StatusConflict, Title: "Its allergens are not known",
 		Means: "The allergens of something in it were never written down. Not known is not none.",
 		Do:    "Read the supplier's label and define the ingredient's allergens, then release.",
+		Facts: []fact{
+			{"lots", "the lots of which nobody knows"},
+		},
 	},
 	workshop.RefusedNotOnLabel: {
 		Status: http.StatusConflict, Title: "An allergen is not on the label",
 		Means: "A lot in it carries an allergen that the design's label does not have.",
 		Do:    "Do not sell it under the old label: define the ingredient anew, then print and release.",
+		Facts: []fact{
+			{"allergens", "the allergens that the label does not have"},
+		},
 	},
 	workshop.RefusedNoWholeDay: {
 		Status: http.StatusConflict, Title: "No whole day is left in that storage",
@@ -135,12 +203,14 @@ var kinds = map[workshop.Slug]kind{
 			{"available", "how much there is"},
 			{"unit", "pieces or g"},
 			{"place", "where"},
+			{"code", "of what, named by its code"},
+			{"ingredient", "of what, where the book was to pick it"},
 		},
 	},
 
 	slugInvalidRequest: {
-		Status: http.StatusBadRequest, Title: "The request is not as the document says",
-		Means: "A field, parameter or header is missing, unknown, of the wrong type or outside its limits, or the body is no JSON.",
+		Status: http.StatusBadRequest, Title: "The request cannot be taken as it is",
+		Means: "A field, parameter or header is missing, unknown, of the wrong type or outside its limits, or the body is no JSON. With status 422 it is on the document, and cannot be meant beside what else it says or what the book has: a move from a place to itself.",
 		Do:    "Mend every place that errors names and send it again. /openapi.yaml says what each field takes.",
 		Facts: []fact{{"errors", "every place that is off: pointer (a JSON Pointer into the body, or /query/…, /path/…, /header/…) and detail"}},
 	},
@@ -156,8 +226,8 @@ var kinds = map[workshop.Slug]kind{
 	},
 	slugForbidden: {
 		Status: http.StatusForbidden, Title: "This key may not do that",
-		Means: "The key's roles do not allow it.",
-		Do:    "Use a key with one of the roles that the sentence names.",
+		Means: "The key's roles do not allow it, or the key is bound to a site and this is of another or of the whole book.",
+		Do:    "Use a key with one of the roles, or for the site, that the sentence names.",
 	},
 	slugNotFound: {
 		Status: http.StatusNotFound, Title: "There is nothing at this address",
@@ -197,8 +267,8 @@ var kinds = map[workshop.Slug]kind{
 	},
 	slugTooManyRequests: {
 		Status: http.StatusTooManyRequests, Title: "Too many requests",
-		Means: "This key, or this address without a key, calls more often than it may.",
-		Do:    "Wait as many seconds as the header Retry-After says.",
+		Means: "This key, or this address without a key, calls more often than it may, or holds more streams open than it may.",
+		Do:    "Wait as many seconds as the header Retry-After says; close a stream that is no longer needed.",
 	},
 	slugFault: {
 		Status: http.StatusInternalServerError, Title: "A fault of the program",

@@ -18,11 +18,29 @@ type Config struct {
 	Ready func(ctx context.Context) error // nil: nothing to wait for
 	Log   *slog.Logger
 	Rate  Rate // the zero value is DefaultRate
+
+	Secure      bool     // TLS ends here or in a proxy in front: a session's cookie travels over nothing else
+	BehindProxy bool     // requests come by a proxy: that one comes from this machine says nothing
+	Metrics     *Metrics // nil: counted by itself
+
+	Streams Streams         // the zero value is DefaultStreams
+	Stop    <-chan struct{} // closed when the process is to stop: streams end, which have no end by themselves
 }
 
 // New gives the whole HTTP interface of a book.
 func New(c Config) http.Handler {
 	state := NewState(c.Pool, c.Clock)
-	h := &handlers{service: service{ready: c.Ready}, book: c.Book, pool: c.Pool, state: state}
-	return shell(Deps{Book: state, Keys: c.Keys, Now: c.Clock.Wall, Log: c.Log, Rate: c.Rate}, h)
+	if c.Metrics == nil {
+		c.Metrics = NewMetrics()
+	}
+	h := &handlers{service: service{ready: c.Ready}, book: c.Book, pool: c.Pool, state: state, metrics: c.Metrics}
+	h.streams = &streams{
+		settings: c.Streams.orDefault(), state: state, pool: c.Pool, changed: c.Book.Changed, stop: c.Stop, log: c.Log,
+		open: map[string]int{},
+	}
+	c.Metrics.registry.MustRegister(bookState{book: state, streams: h.streams})
+	return shell(Deps{
+		Book: state, Keys: c.Keys, Now: c.Clock.Wall, Log: c.Log, Rate: c.Rate, Board: h.boardPage, Secure: c.Secure,
+		BehindProxy: c.BehindProxy, Metrics: c.Metrics,
+	}, h)
 }

@@ -14,6 +14,7 @@ import (
 // error where the shell could not have known: a key used for another request, a cursor ahead of the book.
 type problem struct {
 	slug   workshop.Slug // a key of kinds
+	status int           // 0: its kind's
 	detail string        // a sentence that a person can act on
 	facts  workshop.Facts
 	off    []misfit // of invalid-request
@@ -35,6 +36,15 @@ func invalid(off ...misfit) *problem {
 		detail = "The request is not as the document says: " + off[0].text()
 	}
 	return &problem{slug: slugInvalidRequest, detail: detail, off: off}
+}
+
+// impossible is the problem of a request that is on the document, and cannot be meant: what this place says does not
+// go with another, in a way that the document has no words for.
+func impossible(off misfit) *problem {
+	return &problem{
+		slug: slugInvalidRequest, status: http.StatusUnprocessableEntity, off: []misfit{off},
+		detail: "The request cannot be meant so: " + off.text(),
+	}
 }
 
 func (m misfit) text() string {
@@ -65,10 +75,13 @@ func (p *problem) body(status int, id uuid.UUID) ([]byte, error) {
 // problemPath is where the pages that problem types lead to are served.
 const problemPath = "/problems/"
 
-// statusOf is a refusal's status.
+// statusOf is a refusal's status. A decision is asked for only what is on the document.
 func statusOf(r *workshop.Refusal) int {
-	if r.Slug == workshop.RefusedUnknownCode && r.InURL {
+	switch {
+	case r.Slug == workshop.RefusedUnknownCode && r.InURL:
 		return http.StatusNotFound
+	case r.Slug == workshop.RefusedInvalid:
+		return http.StatusUnprocessableEntity
 	}
 	return kinds[r.Slug].Status
 }

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -16,10 +17,11 @@ import (
 
 // problems is the one place where errors become answers. There are three kinds: a refusal of the workshop's and a
 // request off the document are told in full; a fault is told in one sentence and logged, once, with its text.
-func problems(log *slog.Logger) echo.HTTPErrorHandler {
+func problems(log *slog.Logger, metrics *Metrics) echo.HTTPErrorHandler {
 	return func(err error, c echo.Context) {
 		r := c.Request()
 		p, status := problemOf(err)
+		metrics.problems.WithLabelValues(string(p.slug)).Inc()
 		if p.slug == slugFault {
 			log.LogAttrs(r.Context(), slog.LevelError, "fault",
 				slog.String("method", r.Method),
@@ -31,7 +33,11 @@ func problems(log *slog.Logger) echo.HTTPErrorHandler {
 		if c.Response().Committed {
 			return
 		}
-		if err := writeProblem(c, p, status); err != nil {
+		write := writeProblem
+		if asksForPage(c) {
+			write = showProblem
+		}
+		if err := write(c, p, status); err != nil {
 			log.LogAttrs(r.Context(), slog.LevelInfo, "answer not taken", slog.String("error", err.Error()))
 		}
 	}
@@ -82,7 +88,7 @@ func problemOf(err error) (*problem, int) {
 	if p.slug == slugFault {
 		p.detail = "Something is wrong with the program, not with your request. Nothing is lost: send it again with the same key, and report the request_id if it happens again."
 	}
-	return p, kinds[p.slug].Status
+	return p, cmp.Or(p.status, kinds[p.slug].Status)
 }
 
 // retryAfter is how many seconds a caller should wait for a database that is away: a private one is up again sooner.

@@ -94,7 +94,7 @@ func TestAddressesAndMethods(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, stub{})
 	b.nobody().get(t, "/v1/nothing").problem(http.StatusNotFound, "not-found")
-	b.nobody().get(t, "/").problem(http.StatusNotFound, "not-found")
+	b.nobody().get(t, "/v1").problem(http.StatusNotFound, "not-found")
 	a := b.nobody().do(t, http.MethodDelete, "/v1/sales", "")
 	a.problem(http.StatusMethodNotAllowed, "method-not-allowed")
 	require.Contains(t, a.Header.Get("Allow"), "POST")

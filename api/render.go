@@ -127,13 +127,17 @@ func optionalNumber(n int) *int {
 	return &n
 }
 
-// portionOf shows what was opened of a lot.
+// portionOf shows what was opened of a lot, or moved apart from it.
 func portionOf(t projections.Thing) openapi.Portion {
 	l := t.Lot
-	return openapi.Portion{
-		Code: string(l.Code), Lot: string(l.Of), Ingredient: l.Ingredient, OpenedAt: l.At, OnHandG: events.Mass(standing(t.Lines)),
-		Held: l.Held(), Places: standings(t.Lines), UseBy: expiryOf(l.Expiry),
+	portion := openapi.Portion{
+		Code: string(l.Code), Lot: string(l.Of), Ingredient: l.Ingredient, OnHandG: events.Mass(standing(t.Lines)),
+		Held: l.Held(), Places: standings(t.Lines), UseBy: expiryOf(l.Expiry), Parted: partedOf(l.Parting), Frozen: l.Frozen,
 	}
+	if l.Opened {
+		portion.OpenedAt = &l.At
+	}
+	return portion
 }
 
 // chargeLotsOf tells the lots of a mix; names are their ingredients, as far as they are known.
@@ -178,8 +182,8 @@ func chargeOf(c *workshop.Charge, names map[events.Code]string) openapi.Charge {
 func ganacheOf(t projections.Thing, deviations []openapi.Deviation) openapi.Ganache {
 	g := t.Ganache
 	return openapi.Ganache{
-		Code: string(g.Code), Formula: g.Formula, FormulaVersion: g.FormulaVersion, MadeAt: g.At, YieldG: g.Yield,
-		OnHandG: events.Mass(standing(t.Lines)), HeatStep: g.HeatStep, Ph: g.PH, WaterActivity: g.WaterActivity,
+		Code: string(g.Code), Of: optional(string(g.Of)), Parted: partedOf(g.Parting), Frozen: g.Frozen, Formula: g.Formula, FormulaVersion: g.FormulaVersion, MadeAt: g.At, YieldG: g.Yield,
+		OnHandG: events.Mass(standing(t.Lines, t.PartLines)), HeatStep: g.HeatStep, Ph: g.PH, WaterActivity: g.WaterActivity,
 		Held: g.Held(), Holds: g.Holds, Places: standings(t.Lines), UseBy: expiryOf(g.Expiry), Deviations: notNil(deviations),
 	}
 }
@@ -205,7 +209,7 @@ func addMaking(ganache *openapi.Ganache, recorded []events.Recorded) {
 func runOf(t projections.Thing, deviations []openapi.Deviation) openapi.Run {
 	r := t.Run
 	run := openapi.Run{
-		Code: string(r.Code), Of: optional(string(r.Of)), Design: r.Design, DesignVersion: r.DesignVersion, Mould: r.Mould,
+		Code: string(r.Code), Of: optional(string(r.Of)), Parted: partedOf(r.Parting), Frozen: r.Frozen, Design: r.Design, DesignVersion: r.DesignVersion, Mould: r.Mould,
 		Moulds: r.Moulds, Place: r.Place, State: openapi.RunState(r.State), StartedAt: r.At, Pieces: runPieces(r), Held: r.Held(),
 		Holds: r.Holds, UseBy: expiryOf(r.Expiry), Deviations: notNil(deviations),
 	}
@@ -332,7 +336,16 @@ func holdOf(h workshop.Hold) openapi.Hold {
 	return openapi.Hold{
 		ID: h.ID, Code: string(h.Code), Downstream: h.Downstream, Reason: h.Reason, Cause: optional(h.Cause),
 		Held: plainCodes(h.Codes), Open: h.LiftedAt == nil, PlacedAt: h.PlacedAt, LiftedAt: h.LiftedAt, Deviation: h.Deviation,
+		SoldBefore: soldBeforeOf(h.SoldBefore),
 	}
+}
+
+func soldBeforeOf(before []workshop.SoldBefore) []openapi.SoldBefore {
+	var sold []openapi.SoldBefore
+	for _, b := range before {
+		sold = append(sold, openapi.SoldBefore{Event: b.Event, Code: string(b.Code), Pieces: b.Pieces})
+	}
+	return sold
 }
 
 func plainCodes(codes []events.Code) []string {

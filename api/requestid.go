@@ -10,6 +10,9 @@ import (
 // headerRequestID carries the request's id. One that the caller sends is not taken over: it could name another's.
 const headerRequestID = "X-Request-Id"
 
+// barePolicy is for what loads nothing: a problem's page, and what is no page at all.
+const barePolicy = "default-src 'none'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
+
 // identify gives every request an id of its own, so that an answer, its problem and its log line can be told to
 // belong together.
 func identify(next echo.HandlerFunc) echo.HandlerFunc {
@@ -22,7 +25,8 @@ func identify(next echo.HandlerFunc) echo.HandlerFunc {
 		header := c.Response().Header()
 		header.Set(headerRequestID, id.String())
 		header.Set("X-Content-Type-Options", "nosniff")
-		header.Set("Cache-Control", "no-store") // a GET of state says otherwise
+		header.Set("Content-Security-Policy", barePolicy) // a page that loads something says otherwise
+		header.Set("Cache-Control", "no-store")           // a GET of state says otherwise
 		return next(c)
 	}
 }

@@ -19,8 +19,17 @@ var Roles = []string{roleCounter, roleMaker, roleOwner, roleAuditor, roleTill}
 
 // roles says who may call a route. The zero value lets nobody in.
 type roles struct {
-	public bool
-	names  []string
+	public    bool
+	names     []string
+	wholeBook bool // not with a key that is bound to a site: what is there cannot be told apart by sites
+
+	thisMachine bool // beside: whoever calls from this machine, without a key
+}
+
+// ofTheWholeBook are the same roles, for a route that speaks of the whole book.
+func (r roles) ofTheWholeBook() roles {
+	r.wholeBook = true
+	return r
 }
 
 func (r roles) any(of []string) bool {
@@ -57,6 +66,15 @@ var rights = map[string]roles{
 	"GET /openapi.yaml":   everybody,
 	"GET /problems":       everybody,
 	"GET /problems/:slug": everybody,
+	"GET /docs":           everybody,
+	"GET /docs/:name":     everybody,
+	"GET /metrics":        {names: []string{roleOwner}, wholeBook: true, thisMachine: true},
+
+	"GET /":             tillReads, // the board
+	"GET /login":        everybody,
+	"POST /login":       everybody,
+	"POST /logout":      everybody,
+	"GET /assets/:name": everybody,
 
 	"PUT /v1/sites/:slug":       ownerDoes,
 	"PUT /v1/places/:slug":      ownerDoes,
@@ -88,6 +106,8 @@ var rights = map[string]roles{
 	"GET /v1/moulds":            makerSees,
 	"GET /v1/moulds/:slug":      makerSees,
 
+	"GET /v1/reference/ingredients":     makerSees,
+	"POST /v1/expiry/estimates":         counterSees, // records nothing
 	"POST /v1/lots":                     makerDoes,
 	"GET /v1/lots":                      makerSees,
 	"GET /v1/lots/:code":                makerSees,
@@ -117,14 +137,17 @@ var rights = map[string]roles{
 	"POST /v1/checks":                   counterDoes,
 	"GET /v1/deviations":                counterSees,
 	"POST /v1/deviations/:id/decisions": makerDoes,
-	"POST /v1/clock":                    ownerDoes,
+	"POST /v1/redatings":                makerDoes,
+	"POST /v1/clock":                    ownerDoes.ofTheWholeBook(),
 
 	"GET /v1/board":               tillReads,
+	"GET /v1/board/stream":        tillReads,
 	"GET /v1/picks":               tillReads,
 	"GET /v1/stock":               tillReads,
 	"GET /v1/trace/:code/back":    makerSees,
 	"GET /v1/trace/:code/forward": makerSees,
 	"GET /v1/balances/:code":      makerSees,
 	"GET /v1/waste":               makerSees,
-	"GET /v1/events":              auditorSees,
+	"GET /v1/events":              auditorSees.ofTheWholeBook(),
+	"GET /v1/feed":                auditorSees.ofTheWholeBook(),
 }

@@ -17,6 +17,11 @@ type Deps struct {
 	Now  func() time.Time // the clock of the machine, for limits and keys; the book has its own
 	Log  *slog.Logger
 	Rate Rate // the zero value is DefaultRate
+
+	Board       BoardPage
+	Secure      bool // TLS ends here or in a proxy in front: a session's cookie travels over nothing else
+	BehindProxy bool // requests come by a proxy on this machine or near it: that one comes from here says nothing
+	Metrics     *Metrics
 }
 
 // shell puts everything that is alike for all requests around the operations' handlers.
@@ -25,20 +30,29 @@ func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
 	if deps.Rate == (Rate{}) {
 		deps.Rate = DefaultRate
 	}
+	if deps.Metrics == nil {
+		deps.Metrics = NewMetrics()
+	}
 	e := echo.New()
-	e.HTTPErrorHandler = problems(deps.Log)
+	e.HTTPErrorHandler = problems(deps.Log, deps.Metrics)
 	e.IPExtractor = echo.ExtractIPDirect() // what a header says of the address is not believed
 	entrance := &gate{
 		keys:    newKeyring(deps.Keys, deps.Now),
 		limiter: newLimiter(deps.Rate, deps.Now),
 		rights:  rights,
 		routes:  map[string]bool{},
+		secure:  deps.Secure,
+
+		behindProxy: deps.BehindProxy,
 	}
 	e.Use(
-		identify, logged(deps.Log, deps.Now), netted, deadline,
+		identify, deps.Metrics.measured(entrance.routes, deps.Now), logged(deps.Log, deps.Now), netted, deadline,
 		entrance.admit, validated, tagged(deps.Book),
 	)
 	openapi.RegisterHandlers(e, openapi.NewStrictHandler(handlers, nil))
+	(&pages{gate: entrance, boardPage: deps.Board, book: deps.Book, origin: http.NewCrossOriginProtection()}).register(e)
+	registerDocs(e)
+	deps.Metrics.register(e)
 	for _, route := range e.Routes() {
 		entrance.routes[route.Method+" "+route.Path] = true
 	}

@@ -124,7 +124,7 @@ func (stub) PutMould(_ context.Context, r openapi.PutMouldRequestObject) (openap
 // OpenLot says what mass it was sent, as a portion.
 func (stub) OpenLot(_ context.Context, r openapi.OpenLotRequestObject) (openapi.OpenLotResponseObject, error) {
 	return openapi.OpenLot201JSONResponse{
-		Code: "L261125-01.1-Z", Lot: "L261125-01-8", Ingredient: "cream-35", OpenedAt: morning,
+		Code: "L261125-01.1-Z", Lot: "L261125-01-8", Ingredient: "cream-35", OpenedAt: &morning,
 		OnHandG: r.Body.QuantityG, Places: []openapi.Standing{},
 		UseBy: events.Expiry{
 			Kind: "use_by", EndsBy: morning, Binds: "opened_ingredient", Limits: []events.Limit{}, Status: "assessed", Cautions: []string{},

@@ -36,7 +36,7 @@ func newTestBook(t *testing.T) *testBook {
 }
 
 // openTestBook opens a process's worth of book over a database; several may share one.
-func openTestBook(t *testing.T, db *pgtest.DB, manual bool) *testBook {
+func openTestBook(t *testing.T, db *pgtest.DB, manual bool, change ...func(*Config)) *testBook {
 	t.Helper()
 	require.NoError(t, eventlog.MarkBook(t.Context(), db.App, eventlog.BookTest))
 	wall := func() time.Time { return morning }
@@ -45,10 +45,14 @@ func openTestBook(t *testing.T, db *pgtest.DB, manual bool) *testBook {
 	require.NoError(t, err)
 	t.Cleanup(b.Close)
 	tb := &testBook{t: t, db: db, book: b, keys: &stubKeys{}}
-	tb.handler = New(Config{
+	config := Config{
 		Book: b, Pool: db.App, Keys: tb.keys, Clock: Clock{Wall: wall, Manual: manual}, Log: log,
 		Rate: Rate{PerSecond: 1e6, Burst: 1e6},
-	})
+	}
+	for _, f := range change {
+		f(&config)
+	}
+	tb.handler = New(config)
 	tb.owner = tb.as(roleOwner)
 	return tb
 }

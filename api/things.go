@@ -55,7 +55,7 @@ func (h *handlers) things(ctx context.Context, filter projections.ThingFilter, l
 	if err != nil {
 		return nil, nil, err
 	}
-	filter.Limit = page.limit + 1
+	filter.Limit, filter.Site, filter.Places = page.limit+1, actorOf(ctx).Site, ownPlaces(ctx)
 	if err := page.follows(&filter.After); err != nil {
 		return nil, nil, err
 	}
@@ -63,6 +63,7 @@ func (h *handlers) things(ctx context.Context, filter projections.ThingFilter, l
 	if err != nil {
 		return nil, nil, err
 	}
+	momentOf(ctx).frozenNow(found...)
 	return turn(ctx, page, found, func(t projections.Thing) any { return t.Code })
 }
 
@@ -82,6 +83,7 @@ func (h *handlers) GetLot(ctx context.Context, r openapi.GetLotRequestObject) (o
 	if err != nil {
 		return nil, err
 	}
+	momentOf(ctx).frozenNow(parts...)
 	for _, p := range parts {
 		lot.Portions = append(lot.Portions, portionOf(p))
 	}
@@ -119,13 +121,14 @@ func (h *handlers) GetGanache(ctx context.Context, r openapi.GetGanacheRequestOb
 	if err != nil {
 		return nil, err
 	}
+	momentOf(ctx).frozenNow(*thing)
 	ganache := ganacheOf(*thing, a.deviations)
 	addMaking(&ganache, a.recorded)
 	ganache.Checks, ganache.History = a.checks, a.history
 	return openapi.GetGanache200JSONResponse(ganache), nil
 }
 
-// ListGanaches lists batches in code order.
+// ListGanaches lists batches and their parts in code order.
 func (h *handlers) ListGanaches(ctx context.Context, r openapi.ListGanachesRequestObject) (openapi.ListGanachesResponseObject, error) {
 	p := r.Params
 	filter := projections.ThingFilter{Kind: events.KindGanache, Subject: valueOf(p.Formula), Open: valueOf(p.OnHand)}
@@ -150,6 +153,7 @@ func (h *handlers) GetRun(ctx context.Context, r openapi.GetRunRequestObject) (o
 	if err != nil {
 		return nil, err
 	}
+	momentOf(ctx).frozenNow(*thing)
 	run := runOf(*thing, a.deviations)
 	addWork(&run, a.recorded)
 	run.Checks, run.History = a.checks, a.history
@@ -201,6 +205,11 @@ func (v vatShown) MarshalJSON() ([]byte, error) {
 
 // GetVat answers about one vat: its definition, and its charge with the lots that are in it.
 func (h *handlers) GetVat(ctx context.Context, r openapi.GetVatRequestObject) (openapi.GetVatResponseObject, error) {
+	if vat := momentOf(ctx).defs.Vats.Latest(r.Slug); vat != nil {
+		if err := ownSite(ctx, vat.Body.Site); err != nil {
+			return nil, err
+		}
+	}
 	found, err := projections.OneDefinition(ctx, h.pool, "vat", r.Slug, valueOf(r.Params.Version))
 	if err != nil {
 		return nil, err
@@ -234,7 +243,7 @@ func (h *handlers) ListVats(ctx context.Context, r openapi.ListVatsRequestObject
 	if err := page.follows(&after); err != nil {
 		return nil, err
 	}
-	found, err := projections.Definitions(ctx, h.pool, "vat", after, page.limit+1)
+	found, err := projections.Definitions(ctx, h.pool, "vat", actorOf(ctx).Site, after, page.limit+1)
 	if err != nil {
 		return nil, err
 	}
@@ -307,7 +316,7 @@ func (h *handlers) ListHolds(ctx context.Context, r openapi.ListHoldsRequestObje
 	if err != nil {
 		return nil, err
 	}
-	filter := projections.HoldFilter{Open: valueOf(r.Params.Open), Site: actorOf(ctx).Site, Limit: page.limit + 1}
+	filter := projections.HoldFilter{Open: valueOf(r.Params.Open), Site: actorOf(ctx).Site, Places: ownPlaces(ctx), Limit: page.limit + 1}
 	if err := page.follows(&filter.After); err != nil {
 		return nil, err
 	}
@@ -332,7 +341,7 @@ func (h *handlers) ListDeviations(ctx context.Context, r openapi.ListDeviationsR
 	if err != nil {
 		return nil, err
 	}
-	filter := projections.DeviationFilter{Open: valueOf(r.Params.Open), Site: actorOf(ctx).Site, Limit: page.limit + 1}
+	filter := projections.DeviationFilter{Open: valueOf(r.Params.Open), Site: actorOf(ctx).Site, Places: ownPlaces(ctx), Limit: page.limit + 1}
 	if r.Params.Code != nil {
 		code, refusal := workshop.ParseCode(*r.Params.Code)
 		if refusal != nil {

@@ -257,7 +257,7 @@ func (h *handlers) find(ctx context.Context, typed string) (events.Code, *projec
 			Detail: fmt.Sprintf("There is no %s %s in the book: look at the label again.", code.Kind(), code),
 		}
 	}
-	return code, thing, nil
+	return code, thing, ownThing(ctx, thing)
 }
 
 // findA reads a code that stands in the URL of one kind of thing.

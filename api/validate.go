@@ -54,7 +54,7 @@ func validate(c echo.Context, op *operation) error {
 		return err
 	}
 	path := pathValues(c)
-	off := slices.Concat(textMisfits(path, r.URL.Query()), queryMisfits(r.URL, op.query))
+	off := slices.Concat(textMisfits(path, r.URL.Query()), queryMisfits(r.URL, op))
 	if op.takes {
 		off = append(off, checkJSON(body)...)
 	}
@@ -150,8 +150,8 @@ func textMisfits(path map[string]string, query url.Values) []misfit {
 	return off
 }
 
-// queryMisfits finds parameters that the document does not know, or that are given twice.
-func queryMisfits(u *url.URL, known []string) []misfit {
+// queryMisfits finds parameters that the document does not know, that are given twice, or that say yes otherwise than JSON.
+func queryMisfits(u *url.URL, op *operation) []misfit {
 	query, err := url.ParseQuery(u.RawQuery)
 	if err != nil {
 		return []misfit{{Pointer: "/query", Detail: "the query is not well formed: encode its values"}}
@@ -159,10 +159,12 @@ func queryMisfits(u *url.URL, known []string) []misfit {
 	var off []misfit
 	for name, values := range query {
 		switch {
-		case !slices.Contains(known, name):
-			off = append(off, misfit{Pointer: "/query/" + escapePointer(name), Detail: unknownName("parameter", known)})
+		case !slices.Contains(op.query, name):
+			off = append(off, misfit{Pointer: "/query/" + escapePointer(name), Detail: unknownName("parameter", op.query)})
 		case len(values) > 1:
 			off = append(off, misfit{Pointer: "/query/" + name, Detail: "this parameter is given twice: send it once"})
+		case slices.Contains(op.yesOrNo, name) && values[0] != "true" && values[0] != "false": // the validator would take 1 and T
+			off = append(off, misfit{Pointer: "/query/" + name, Detail: "expected true or false"})
 		}
 	}
 	slices.SortFunc(off, func(a, b misfit) int { return strings.Compare(a.Pointer, b.Pointer) })

@@ -35,9 +35,13 @@ var mayImport = map[string][]string{
 	"internal/book":            {"internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
 	"internal/pgtest":          {"internal/events", "internal/events/eventlog", "internal/pgboot", "internal/projections", "internal/workshop", "migrations"},
 
+	// the second book: it shares nothing with the first, so that an error in either shows
+	"internal/oracle": {},
+
 	// HTTP
 	"api/openapi":   {"internal/civil", "internal/events"},
-	"api":           {".", "api/openapi", "internal/book", "internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
+	"api/web":       {"internal/civil"},
+	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
@@ -51,6 +55,7 @@ var pure = map[string][]string{
 	"internal/expiry":   {},
 	"internal/events":   {"github.com/google/uuid", "github.com/gowebpki/jcs"},
 	"internal/workshop": {"github.com/google/uuid"},
+	"internal/oracle":   {},
 }
 
 // impure is what the standard library has for I/O and chance. A name covers the packages under it, but for interfacesOnly.

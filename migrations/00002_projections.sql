@@ -31,6 +31,7 @@ CREATE TABLE things (
 ) WITH (fillfactor = 80);
 CREATE INDEX ON things (kind, day, sequence, part);
 CREATE INDEX ON things (code) WHERE unfinished;
+CREATE INDEX ON things (subject, occurred_at) WHERE kind = 'charge';
 
 -- How much of a thing stands at a place: pieces, or milligrams. Dates and hold are the thing's.
 -- Sales change amount, which no index holds: with room left on the page such an update touches no index. open
@@ -51,13 +52,15 @@ CREATE TABLE stock (
     discard_by timestamptz,
     piece_mg   bigint NOT NULL,           -- mass of a piece; 0 of what is not pieces
     arrived_at timestamptz NOT NULL,
-    counted_at timestamptz,
+    counted_at timestamptz,               -- when the last count found what stood here
+    last_at    timestamptz NOT NULL,      -- of its last movement: what is dated before it is a late entry
     PRIMARY KEY (code, place, grade, unreleased)
 ) WITH (fillfactor = 80);
 CREATE INDEX ON stock (place, subject, ends_by) WHERE open;
 CREATE INDEX ON stock (subject, ends_by) WHERE open;
 CREATE INDEX ON stock (ends_by) WHERE open; -- what falls due next
 CREATE INDEX ON stock (discard_by) WHERE open;
+CREATE INDEX ON stock (place, subject, counted_at) WHERE counted_at IS NOT NULL;
 
 CREATE TABLE vats (
     slug  text COLLATE "C" PRIMARY KEY,
@@ -115,7 +118,8 @@ CREATE TABLE movements (
     how         text NOT NULL,
     PRIMARY KEY (position, number)
 );
-CREATE INDEX ON movements (code, position);
+CREATE INDEX ON movements (code, occurred_at, position);
+CREATE INDEX ON movements USING brin (occurred_at);
 CREATE INDEX ON movements (day) WHERE cause = 'discarded';
 
 -- What went into what. Membership counts even where the mass is nothing.
@@ -132,6 +136,21 @@ CREATE TABLE edges (
 CREATE INDEX ON edges (from_code, occurred_at, position, number);
 CREATE INDEX ON edges (to_code, occurred_at, position, number);
 
+-- What happened to what is in charges, for entries that come late: they fold by (occurred_at, position, number).
+CREATE TABLE charge_ops (
+    position    bigint NOT NULL,
+    number      int NOT NULL, -- within its event, from 0
+    charge      text COLLATE "C" NOT NULL,
+    occurred_at timestamptz NOT NULL,
+    kind        text COLLATE "C" NOT NULL, -- in, film, out, found or ended
+    mass_mg     bigint NOT NULL,
+    other       text COLLATE "C" NOT NULL, -- what it came from or went into; '' of what has no code
+    use         text COLLATE "C" NOT NULL, -- of a draw for a run: shell or cap
+    mix         jsonb NOT NULL,            -- what came in or clings; of a draw what was taken
+    PRIMARY KEY (position, number)
+);
+CREATE INDEX ON charge_ops (charge);
+
 -- Pieces sold, by the site's calendar.
 CREATE TABLE daily_sales (
     place   text COLLATE "C" NOT NULL,
@@ -142,5 +161,5 @@ CREATE TABLE daily_sales (
 ) WITH (fillfactor = 50);
 
 GRANT SELECT, INSERT, UPDATE, DELETE
-    ON definitions, things, stock, vats, holds, deviations, sequences, movements, edges, daily_sales
+    ON definitions, things, stock, vats, holds, deviations, sequences, movements, edges, charge_ops, daily_sales
     TO firstout_app;

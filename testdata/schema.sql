@@ -30,6 +30,21 @@ CREATE UNIQUE INDEX api_keys_live_name ON api_keys USING btree (name) WHERE (rev
 GRANT INSERT, SELECT ON api_keys TO firstout_app;
 GRANT UPDATE (revoked_at) ON api_keys TO firstout_app;
 
+CREATE TABLE charge_ops (
+    position bigint NOT NULL,
+    number integer NOT NULL,
+    charge text COLLATE "C" NOT NULL,
+    occurred_at timestamp with time zone NOT NULL,
+    kind text COLLATE "C" NOT NULL,
+    mass_mg bigint NOT NULL,
+    other text COLLATE "C" NOT NULL,
+    use text COLLATE "C" NOT NULL,
+    mix jsonb NOT NULL,
+    CONSTRAINT charge_ops_pkey PRIMARY KEY ("position", number)
+);
+CREATE INDEX charge_ops_charge_idx ON charge_ops USING btree (charge);
+GRANT DELETE, INSERT, SELECT, UPDATE ON charge_ops TO firstout_app;
+
 CREATE TABLE commands (
     key text COLLATE "C" NOT NULL,
     request_hash bytea NOT NULL,
@@ -185,8 +200,9 @@ CREATE TABLE movements (
     how text NOT NULL,
     CONSTRAINT movements_pkey PRIMARY KEY ("position", number)
 );
-CREATE INDEX movements_code_position_idx ON movements USING btree (code, "position");
+CREATE INDEX movements_code_occurred_at_position_idx ON movements USING btree (code, occurred_at, "position");
 CREATE INDEX movements_day_idx ON movements USING btree (day) WHERE (cause = 'discarded'::text);
+CREATE INDEX movements_occurred_at_idx ON movements USING brin (occurred_at);
 GRANT DELETE, INSERT, SELECT, UPDATE ON movements TO firstout_app;
 
 CREATE TABLE sequences (
@@ -214,11 +230,13 @@ CREATE TABLE stock (
     piece_mg bigint NOT NULL,
     arrived_at timestamp with time zone NOT NULL,
     counted_at timestamp with time zone,
+    last_at timestamp with time zone NOT NULL,
     CONSTRAINT stock_amount_check CHECK ((amount >= 0)),
     CONSTRAINT stock_pkey PRIMARY KEY (code, place, grade, unreleased)
 ) WITH (fillfactor=80);
 CREATE INDEX stock_discard_by_idx ON stock USING btree (discard_by) WHERE open;
 CREATE INDEX stock_ends_by_idx ON stock USING btree (ends_by) WHERE open;
+CREATE INDEX stock_place_subject_counted_at_idx ON stock USING btree (place, subject, counted_at) WHERE (counted_at IS NOT NULL);
 CREATE INDEX stock_place_subject_ends_by_idx ON stock USING btree (place, subject, ends_by) WHERE open;
 CREATE INDEX stock_subject_ends_by_idx ON stock USING btree (subject, ends_by) WHERE open;
 GRANT DELETE, INSERT, SELECT, UPDATE ON stock TO firstout_app;
@@ -239,6 +257,7 @@ CREATE TABLE things (
 ) WITH (fillfactor=80);
 CREATE INDEX things_code_idx ON things USING btree (code) WHERE unfinished;
 CREATE INDEX things_kind_day_sequence_part_idx ON things USING btree (kind, day, sequence, part);
+CREATE INDEX things_subject_occurred_at_idx ON things USING btree (subject, occurred_at) WHERE (kind = 'charge'::text);
 GRANT DELETE, INSERT, SELECT, UPDATE ON things TO firstout_app;
 
 CREATE TABLE vats (

@@ -20,48 +20,6 @@ import (
 	openapi_types "github.com/oapi-codegen/runtime/types"
 )
 
-// Defines values for AssessmentKind.
-const (
-	ChallengeTest      AssessmentKind = "challenge_test"
-	CompetentAuthority AssessmentKind = "competent_authority"
-	OfficialGuide      AssessmentKind = "official_guide"
-	Study              AssessmentKind = "study"
-)
-
-// Valid indicates whether the value is a known member of the AssessmentKind enum.
-func (e AssessmentKind) Valid() bool {
-	switch e {
-	case ChallengeTest:
-		return true
-	case CompetentAuthority:
-		return true
-	case OfficialGuide:
-		return true
-	case Study:
-		return true
-	default:
-		return false
-	}
-}
-
-// Defines values for AssessmentReleases.
-const (
-	IngredientUseBy  AssessmentReleases = "ingredient_use_by"
-	OpenedIngredient AssessmentReleases = "opened_ingredient"
-)
-
-// Valid indicates whether the value is a known member of the AssessmentReleases enum.
-func (e AssessmentReleases) Valid() bool {
-	switch e {
-	case IngredientUseBy:
-		return true
-	case OpenedIngredient:
-		return true
-	default:
-		return false
-	}
-}
-
 // Defines values for Basis.
 const (
 	Assumed Basis = "assumed"
@@ -455,6 +413,27 @@ func (e EmptyingRest) Valid() bool {
 	}
 }
 
+// Defines values for EstimateExpiryStorage.
+const (
+	EstimateExpiryStorageChilled EstimateExpiryStorage = "chilled"
+	EstimateExpiryStorageCool    EstimateExpiryStorage = "cool"
+	EstimateExpiryStorageFrozen  EstimateExpiryStorage = "frozen"
+)
+
+// Valid indicates whether the value is a known member of the EstimateExpiryStorage enum.
+func (e EstimateExpiryStorage) Valid() bool {
+	switch e {
+	case EstimateExpiryStorageChilled:
+		return true
+	case EstimateExpiryStorageCool:
+		return true
+	case EstimateExpiryStorageFrozen:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Grade.
 const (
 	GradeFirst    Grade = "first"
@@ -632,6 +611,63 @@ func (e MeltInputPurpose) Valid() bool {
 	}
 }
 
+// Defines values for PartedCause.
+const (
+	PartedCauseBagged     PartedCause = "bagged"
+	PartedCauseFrozen     PartedCause = "frozen"
+	PartedCauseOpened     PartedCause = "opened"
+	PartedCauseOutOfClass PartedCause = "out_of_class"
+	PartedCauseThawed     PartedCause = "thawed"
+	PartedCauseWarmer     PartedCause = "warmer"
+)
+
+// Valid indicates whether the value is a known member of the PartedCause enum.
+func (e PartedCause) Valid() bool {
+	switch e {
+	case PartedCauseBagged:
+		return true
+	case PartedCauseFrozen:
+		return true
+	case PartedCauseOpened:
+		return true
+	case PartedCauseOutOfClass:
+		return true
+	case PartedCauseThawed:
+		return true
+	case PartedCauseWarmer:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PartingCause.
+const (
+	PartingCauseBagged     PartingCause = "bagged"
+	PartingCauseFrozen     PartingCause = "frozen"
+	PartingCauseOutOfClass PartingCause = "out_of_class"
+	PartingCauseThawed     PartingCause = "thawed"
+	PartingCauseWarmer     PartingCause = "warmer"
+)
+
+// Valid indicates whether the value is a known member of the PartingCause enum.
+func (e PartingCause) Valid() bool {
+	switch e {
+	case PartingCauseBagged:
+		return true
+	case PartingCauseFrozen:
+		return true
+	case PartingCauseOutOfClass:
+		return true
+	case PartingCauseThawed:
+		return true
+	case PartingCauseWarmer:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for PlaceMonitoring.
 const (
 	ByHand PlaceMonitoring = "by_hand"
@@ -748,22 +784,22 @@ func (e StockKind) Valid() bool {
 
 // Defines values for Storage.
 const (
-	Chilled Storage = "chilled"
-	Cool    Storage = "cool"
-	Dry     Storage = "dry"
-	Frozen  Storage = "frozen"
+	StorageChilled Storage = "chilled"
+	StorageCool    Storage = "cool"
+	StorageDry     Storage = "dry"
+	StorageFrozen  Storage = "frozen"
 )
 
 // Valid indicates whether the value is a known member of the Storage enum.
 func (e Storage) Valid() bool {
 	switch e {
-	case Chilled:
+	case StorageChilled:
 		return true
-	case Cool:
+	case StorageCool:
 		return true
-	case Dry:
+	case StorageDry:
 		return true
-	case Frozen:
+	case StorageFrozen:
 		return true
 	default:
 		return false
@@ -821,6 +857,21 @@ func (e WasteBy) Valid() bool {
 	}
 }
 
+// Defines values for ListFormulasParamsWaiting.
+const (
+	Lab ListFormulasParamsWaiting = "lab"
+)
+
+// Valid indicates whether the value is a known member of the ListFormulasParamsWaiting enum.
+func (e ListFormulasParamsWaiting) Valid() bool {
+	switch e {
+	case Lab:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for GetWasteParamsBy.
 const (
 	GetWasteParamsByDesign GetWasteParamsBy = "design"
@@ -867,8 +918,8 @@ type Allocation struct {
 	// How How the run was known.
 	How How `json:"how"`
 
-	// Pieces Whole pieces.
-	Pieces Pieces `json:"pieces"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
 
 	// Run A code in its canonical form.
 	Run Code `json:"run"`
@@ -881,38 +932,7 @@ type Allocation struct {
 type AlreadyDone = bool
 
 // Assessment A qualified person's word on how long the filling keeps, with the range it holds for. Owner only.
-type Assessment struct {
-	By string `json:"by"`
-
-	// DateKind Kind of a date given.
-	DateKind *DateKind `json:"date_kind,omitempty"`
-
-	// Days Civil days by storage class.
-	Days     StorageDays    `json:"days"`
-	Document string         `json:"document"`
-	Kind     AssessmentKind `json:"kind"`
-
-	// On A calendar date in the site's time zone, inclusive.
-	On Day `json:"on"`
-
-	// PhMax From 0 to 14.
-	PhMax *PH `json:"ph_max,omitempty"`
-
-	// Releases Limits that it releases for inputs that were heated as required and in date when used.
-	Releases []AssessmentReleases `json:"releases,omitempty"`
-
-	// Requires How a filling was heated.
-	Requires *HeatStep `json:"requires,omitempty"`
-
-	// WaterActivityMax From 0 to 1.
-	WaterActivityMax *WaterActivity `json:"water_activity_max,omitempty"`
-}
-
-// AssessmentKind defines model for Assessment.Kind.
-type AssessmentKind string
-
-// AssessmentReleases defines model for Assessment.Releases.
-type AssessmentReleases string
+type Assessment = events.Assessment
 
 // Balance defines model for Balance.
 type Balance struct {
@@ -991,14 +1011,14 @@ type BoardLine struct {
 	Grade *Grade `json:"grade,omitempty"`
 	Held  bool   `json:"held"`
 
-	// MustGoToday Whole pieces, none allowed.
-	MustGoToday PiecesOrNone `json:"must_go_today"`
+	// MustGoToday Whole pieces summed; a difference may be below zero.
+	MustGoToday PiecesSummed `json:"must_go_today"`
 
 	// Name The design's name.
 	Name *string `json:"name,omitempty"`
 
-	// Pieces Whole pieces.
-	Pieces Pieces `json:"pieces"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
 
 	// Run A code in its canonical form.
 	Run Code `json:"run"`
@@ -1120,8 +1140,8 @@ type Charge struct {
 	Held bool        `json:"held"`
 	Lots []ChargeLot `json:"lots"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG GramsOrNone `json:"quantity_g"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG GramsSummed `json:"quantity_g"`
 	StartedAt time.Time   `json:"started_at"`
 
 	// UnknownShare From 0 to 1.
@@ -1186,12 +1206,12 @@ type ChocolateDrawn struct {
 	// Charge A code in its canonical form.
 	Charge Code `json:"charge"`
 
-	// DrawnG Grams, at most three decimals, none allowed.
-	DrawnG     GramsOrNone `json:"drawn_g"`
+	// DrawnG Grams summed, at most three decimals; a difference may be below zero.
+	DrawnG     GramsSummed `json:"drawn_g"`
 	OccurredAt time.Time   `json:"occurred_at"`
 
-	// ReturnedG Grams, at most three decimals, none allowed.
-	ReturnedG GramsOrNone `json:"returned_g"`
+	// ReturnedG Grams summed, at most three decimals; a difference may be below zero.
+	ReturnedG GramsSummed `json:"returned_g"`
 
 	// TemperatureC Degrees Celsius.
 	TemperatureC *Celsius `json:"temperature_c,omitempty"`
@@ -1261,18 +1281,36 @@ type CountedLine struct {
 	// Grade Seconds are sold by code only; unfilled shells not at all.
 	Grade *Grade `json:"grade,omitempty"`
 
-	// HadG Grams, at most three decimals, none allowed.
-	HadG *GramsOrNone `json:"had_g,omitempty"`
+	// HadG Grams summed, at most three decimals; a difference may be below zero.
+	HadG *GramsSummed `json:"had_g,omitempty"`
 
-	// HadPieces Whole pieces, none allowed.
-	HadPieces *PiecesOrNone `json:"had_pieces,omitempty"`
+	// HadPieces Whole pieces summed; a difference may be below zero.
+	HadPieces *PiecesSummed `json:"had_pieces,omitempty"`
 
-	// Pieces Whole pieces, none allowed.
-	Pieces *PiecesOrNone `json:"pieces,omitempty"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces *PiecesSummed `json:"pieces,omitempty"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG *GramsOrNone `json:"quantity_g,omitempty"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG *GramsSummed `json:"quantity_g,omitempty"`
 	Released  *bool        `json:"released,omitempty"`
+}
+
+// CreateRedating defines model for CreateRedating.
+type CreateRedating struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
+	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	Code TypedCode `json:"code"`
+
+	// Date A calendar date in the site's time zone, inclusive.
+	Date Day `json:"date"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Reason Why.
+	Reason Reason `json:"reason"`
 }
 
 // Currency ISO 4217.
@@ -1361,8 +1399,8 @@ type DecorationDrawn struct {
 	// Place The name of a definition in URLs and references.
 	Place *Slug `json:"place,omitempty"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG GramsOrNone `json:"quantity_g"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG GramsSummed `json:"quantity_g"`
 
 	// Source A code in its canonical form.
 	Source Code `json:"source"`
@@ -1415,8 +1453,8 @@ type Design struct {
 	// CapChocolate The kind of chocolate.
 	CapChocolate *Chocolate `json:"cap_chocolate,omitempty"`
 
-	// CapG Grams, at most three decimals, none allowed.
-	CapG *GramsOrNone `json:"cap_g,omitempty"`
+	// CapG Grams of one piece, at most three decimals, none allowed.
+	CapG *PieceGramsOrNone `json:"cap_g,omitempty"`
 
 	// Chocolate The kind of chocolate.
 	Chocolate       Chocolate          `json:"chocolate"`
@@ -1431,18 +1469,21 @@ type Design struct {
 	// Name A name for people.
 	Name Name `json:"name"`
 
-	// PriceMinor Money in whole minor units, e.g. cents.
-	PriceMinor *Minor `json:"price_minor,omitempty"`
+	// PriceMinor Money for one piece in whole minor units, e.g. cents.
+	PriceMinor *PiecePrice `json:"price_minor,omitempty"`
 
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded *Recorded `json:"recorded,omitempty"`
 
-	// ShellG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
-	ShellG Grams `json:"shell_g"`
+	// ShellG Grams of one piece, at most three decimals.
+	ShellG PieceGrams `json:"shell_g"`
 
 	// Slug The name of a definition in URLs and references.
 	Slug    Slug `json:"slug"`
 	Version int  `json:"version"`
+
+	// Warnings What speaks against a name it might be sold by, as too little chocolate does. Nothing is refused for it.
+	Warnings []string `json:"warnings"`
 }
 
 // DesignDecoration A colour or topping per piece.
@@ -1450,8 +1491,8 @@ type DesignDecoration struct {
 	// Ingredient The name of a definition in URLs and references.
 	Ingredient Slug `json:"ingredient"`
 
-	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
-	QuantityG Grams `json:"quantity_g"`
+	// QuantityG Grams of one piece, at most three decimals.
+	QuantityG PieceGrams `json:"quantity_g"`
 
 	// Stage When in the run it was put on.
 	Stage Stage `json:"stage"`
@@ -1465,8 +1506,8 @@ type DesignFilling struct {
 	// Ingredient The name of a definition in URLs and references.
 	Ingredient *Slug `json:"ingredient,omitempty"`
 
-	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
-	QuantityG Grams `json:"quantity_g"`
+	// QuantityG Grams of one piece, at most three decimals.
+	QuantityG PieceGrams `json:"quantity_g"`
 }
 
 // DesignPage defines model for DesignPage.
@@ -1499,7 +1540,7 @@ type Deviation struct {
 	// Place The name of a definition in URLs and references.
 	Place *Slug `json:"place,omitempty"`
 
-	// Rule What was broken, e.g. tolerance, temperature, too_warm.
+	// Rule What was broken, e.g. tolerance, temperature, too_warm, second_freezing, out_of_class.
 	Rule  string   `json:"rule"`
 	Value *float64 `json:"value,omitempty"`
 }
@@ -1576,14 +1617,14 @@ type DiscardedLine struct {
 	// Design The name of a definition in URLs and references.
 	Design *Slug `json:"design,omitempty"`
 
-	// Pieces Whole pieces.
-	Pieces *Pieces `json:"pieces,omitempty"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces *PiecesSummed `json:"pieces,omitempty"`
 
-	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
-	QuantityG *Grams `json:"quantity_g,omitempty"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG *GramsSummed `json:"quantity_g,omitempty"`
 
-	// WeightG Grams, at most three decimals, none allowed.
-	WeightG GramsOrNone `json:"weight_g"`
+	// WeightG Grams summed, at most three decimals; a difference may be below zero.
+	WeightG GramsSummed `json:"weight_g"`
 }
 
 // EmptyVat defines model for EmptyVat.
@@ -1626,8 +1667,8 @@ type Emptying struct {
 	// NextCharge A code in its canonical form.
 	NextCharge *Code `json:"next_charge,omitempty"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG GramsOrNone `json:"quantity_g"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG GramsSummed `json:"quantity_g"`
 
 	// Reason Why it went. Codes of the waste report; tasters, staff, given away, samples and rework are uses, not waste.
 	Reason *DiscardReason `json:"reason,omitempty"`
@@ -1642,6 +1683,51 @@ type Emptying struct {
 
 // EmptyingRest defines model for Emptying.Rest.
 type EmptyingRest string
+
+// EstimateExpiry defines model for EstimateExpiry.
+type EstimateExpiry struct {
+	// Assessment A qualified person's word on how long the filling keeps, with the range it holds for. Owner only.
+	Assessment *Assessment `json:"assessment,omitempty"`
+
+	// EvaporatedG Grams, at most three decimals, none allowed.
+	EvaporatedG *GramsOrNone `json:"evaporated_g,omitempty"`
+
+	// Formula The name of a definition in URLs and references.
+	Formula *Slug `json:"formula,omitempty"`
+
+	// HeatStep How a filling was heated.
+	HeatStep *HeatStep `json:"heat_step,omitempty"`
+
+	// Inputs The shop's own ingredients.
+	Inputs []FormulaInput `json:"inputs,omitempty"`
+
+	// MadeAt When it would be made, within ten years of now; now if absent.
+	MadeAt *time.Time `json:"made_at,omitempty"`
+
+	// PackedHot Packed in the heat of that step and closed.
+	PackedHot *bool `json:"packed_hot,omitempty"`
+
+	// Ph From 0 to 14.
+	Ph *PH `json:"ph,omitempty"`
+
+	// Recipe Reference ingredients by name, each with its grams. They have no dates and no opened life.
+	Recipe map[string]Grams `json:"recipe,omitempty"`
+
+	// Scale Of `formula`: how many times; 1 if absent.
+	Scale *float64 `json:"scale,omitempty"`
+
+	// Site The name of a definition in URLs and references.
+	Site *Slug `json:"site,omitempty"`
+
+	// Storage The class that it would be kept in; the formula's if absent, else cool.
+	Storage *EstimateExpiryStorage `json:"storage,omitempty"`
+
+	// WaterActivity A measured water activity.
+	WaterActivity *MeasuredWaterActivity `json:"water_activity,omitempty"`
+}
+
+// EstimateExpiryStorage The class that it would be kept in; the formula's if absent, else cool.
+type EstimateExpiryStorage string
 
 // Event defines model for Event.
 type Event struct {
@@ -1680,6 +1766,9 @@ type EventType = string
 // Expiry A date as it was worked out and recorded, with every limit beside it and its source. Not a validation: local food
 // law, the competent authority and a qualified person decide; see `cautions`.
 type Expiry = events.Expiry
+
+// ExpiryEstimate What a filling would keep. Not a validation; see `cautions`.
+type ExpiryEstimate = json.RawMessage
 
 // ExpiryWaterActivity What was known of the filling's water activity; null where it plays no part.
 type ExpiryWaterActivity = events.WaterActivity
@@ -1732,8 +1821,8 @@ type FillingDrawn struct {
 	// Place The name of a definition in URLs and references.
 	Place *Slug `json:"place,omitempty"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG GramsOrNone `json:"quantity_g"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG GramsSummed `json:"quantity_g"`
 
 	// Source A code in its canonical form.
 	Source Code `json:"source"`
@@ -1749,6 +1838,9 @@ type Formula struct {
 
 	// DefinedAt When this version was recorded, and so came into force.
 	DefinedAt time.Time `json:"defined_at"`
+
+	// GainDays Of `waiting=lab`: by how many days its date would be later with a laboratory's value.
+	GainDays *int `json:"gain_days,omitempty"`
 
 	// HeatStep How a filling was heated.
 	HeatStep *HeatStep      `json:"heat_step,omitempty"`
@@ -1777,20 +1869,19 @@ type Formula struct {
 
 	// TolerancePercent How far a line may be off the scaled formula before that is a deviation; 5 if absent.
 	TolerancePercent *float64 `json:"tolerance_percent,omitempty"`
-	Version          int      `json:"version"`
+
+	// UseBy A date as it was worked out and recorded, with every limit beside it and its source. Not a validation: local food
+	// law, the competent authority and a qualified person decide; see `cautions`.
+	UseBy *Expiry `json:"use_by,omitempty"`
+
+	// UseByThen A date as it was worked out and recorded, with every limit beside it and its source. Not a validation: local food
+	// law, the competent authority and a qualified person decide; see `cautions`.
+	UseByThen *Expiry `json:"use_by_then,omitempty"`
+	Version   int     `json:"version"`
 }
 
 // FormulaInput defines model for FormulaInput.
-type FormulaInput struct {
-	// Heated Goes through the heat step.
-	Heated *bool `json:"heated,omitempty"`
-
-	// Ingredient The name of a definition in URLs and references.
-	Ingredient Slug `json:"ingredient"`
-
-	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
-	QuantityG Grams `json:"quantity_g"`
-}
+type FormulaInput = events.FormulaInput
 
 // FormulaMeasured A laboratory's finding on the formula; it serves each batch within tolerance. Owner only.
 type FormulaMeasured struct {
@@ -1821,6 +1912,9 @@ type FormulaPage struct {
 	NextCursor *NextCursor `json:"next_cursor"`
 }
 
+// Frozen Since when it is in the freezer. Sealed and for the first time, its clock stands still there.
+type Frozen = events.Freezing
+
 // Ganache `inputs` and `yield_basis` are in the answer about one ganache and to the write, `checks` and `history` in the first, `recorded` in the second.
 type Ganache struct {
 	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
@@ -1835,6 +1929,9 @@ type Ganache struct {
 	Formula        Slug `json:"formula"`
 	FormulaVersion int  `json:"formula_version"`
 
+	// Frozen Since when it is in the freezer. Sealed and for the first time, its clock stands still there.
+	Frozen *Frozen `json:"frozen,omitempty"`
+
 	// HeatStep How a filling was heated.
 	HeatStep *HeatStep            `json:"heat_step,omitempty"`
 	Held     bool                 `json:"held"`
@@ -1843,8 +1940,14 @@ type Ganache struct {
 	Inputs   []InputDrawn         `json:"inputs,omitempty"`
 	MadeAt   time.Time            `json:"made_at"`
 
-	// OnHandG Grams, at most three decimals, none allowed.
-	OnHandG GramsOrNone `json:"on_hand_g"`
+	// Of A code in its canonical form.
+	Of *Code `json:"of,omitempty"`
+
+	// OnHandG Grams summed, at most three decimals; a difference may be below zero.
+	OnHandG GramsSummed `json:"on_hand_g"`
+
+	// Parted What a part came out of, when and why.
+	Parted *Parted `json:"parted,omitempty"`
 
 	// Ph From 0 to 14.
 	Ph     *PH        `json:"ph,omitempty"`
@@ -1863,8 +1966,8 @@ type Ganache struct {
 	// YieldBasis assumed: not weighed, taken from the design or formula.
 	YieldBasis *Basis `json:"yield_basis,omitempty"`
 
-	// YieldG Grams, at most three decimals, none allowed.
-	YieldG GramsOrNone `json:"yield_g"`
+	// YieldG Grams summed, at most three decimals; a difference may be below zero.
+	YieldG GramsSummed `json:"yield_g"`
 }
 
 // GanacheInput A quantity that went into the bowl.
@@ -1955,7 +2058,7 @@ type HistoryEvent struct {
 
 // Hold defines model for Hold.
 type Hold struct {
-	// Cause lot_code_missing, too_warm or a refusal's slug; null: a person placed it.
+	// Cause lot_code_missing, too_warm, second_freezing, out_of_class or a refusal's slug, for some; null: a person placed it.
 	Cause *string `json:"cause"`
 
 	// Code A code in its canonical form.
@@ -1975,6 +2078,9 @@ type Hold struct {
 
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded *Recorded `json:"recorded,omitempty"`
+
+	// SoldBefore Pieces that were sold or given before the hold was placed, and written down after it.
+	SoldBefore []SoldBefore `json:"sold_before,omitempty"`
 }
 
 // HoldPage defines model for HoldPage.
@@ -2005,6 +2111,9 @@ type Ingredient struct {
 	// KeepsDays For goods with no date mark: civil days from receipt.
 	KeepsDays *int           `json:"keeps_days,omitempty"`
 	Kind      IngredientKind `json:"kind"`
+
+	// Like The name of a reference ingredient.
+	Like *ReferenceName `json:"like,omitempty"`
 
 	// MayContain The supplier's own precaution.
 	MayContain []Allergen `json:"may_contain,omitempty"`
@@ -2051,8 +2160,8 @@ type InputDrawn struct {
 	// Place The name of a definition in URLs and references.
 	Place *Slug `json:"place,omitempty"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG GramsOrNone `json:"quantity_g"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG GramsSummed `json:"quantity_g"`
 
 	// Source A code in its canonical form.
 	Source *Code `json:"source,omitempty"`
@@ -2150,8 +2259,8 @@ type Lot struct {
 	Lots       []ChargeLot `json:"lots,omitempty"`
 	MayContain []Allergen  `json:"may_contain"`
 
-	// OnHandG Grams, at most three decimals, none allowed.
-	OnHandG GramsOrNone `json:"on_hand_g"`
+	// OnHandG Grams summed, at most three decimals; a difference may be below zero.
+	OnHandG GramsSummed `json:"on_hand_g"`
 
 	// Places Of what is unopened; portions have their own.
 	Places   []Standing `json:"places"`
@@ -2160,8 +2269,8 @@ type Lot struct {
 	// PriceMinor Money in whole minor units, e.g. cents.
 	PriceMinor *Minor `json:"price_minor,omitempty"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG  GramsOrNone `json:"quantity_g"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG  GramsSummed `json:"quantity_g"`
 	ReceivedAt time.Time   `json:"received_at"`
 
 	// ReceivedTemperatureC Degrees Celsius.
@@ -2193,6 +2302,9 @@ type LotPage struct {
 type MakeGanache struct {
 	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
 	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
+	// EvaporatedG Grams, at most three decimals, none allowed.
+	EvaporatedG *GramsOrNone `json:"evaporated_g,omitempty"`
 
 	// Formula The name of a definition in URLs and references.
 	Formula Slug `json:"formula"`
@@ -2239,8 +2351,8 @@ type Melt struct {
 	Deviations []Deviation `json:"deviations,omitempty"`
 	Lots       []ChargeLot `json:"lots"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG GramsOrNone `json:"quantity_g"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG GramsSummed `json:"quantity_g"`
 
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded Recorded `json:"recorded"`
@@ -2281,6 +2393,9 @@ type MeltInputPurpose string
 // Minor Money in whole minor units, e.g. cents.
 type Minor = int64
 
+// MinorSummed Money in whole minor units, of a whole line.
+type MinorSummed = int64
+
 // Mould A mould pattern.
 type Mould struct {
 	Cavities int `json:"cavities"`
@@ -2312,9 +2427,10 @@ type Move struct {
 	Deviations []Deviation `json:"deviations,omitempty"`
 
 	// From The name of a definition in URLs and references.
-	From  Slug               `json:"from"`
-	ID    openapi_types.UUID `json:"id"`
-	Lines []MovedLine        `json:"lines"`
+	From    Slug               `json:"from"`
+	ID      openapi_types.UUID `json:"id"`
+	IntoBag *bool              `json:"into_bag,omitempty"`
+	Lines   []MovedLine        `json:"lines"`
 
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded Recorded `json:"recorded"`
@@ -2330,13 +2446,16 @@ type MoveStock struct {
 	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
 
 	// From The name of a definition in URLs and references.
-	From  Slug             `json:"from"`
-	Lines []StockLineGiven `json:"lines"`
+	From Slug `json:"from"`
+
+	// IntoBag Filling taken into a piping bag: four hours, whatever becomes of it then. `from` and `to` may be the same place.
+	IntoBag *bool            `json:"into_bag,omitempty"`
+	Lines   []StockLineGiven `json:"lines"`
 
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
-	// Sealed Into the freezer: sealed against moisture.
+	// Sealed Into the freezer: sealed against moisture. What is not sealed goes on ageing there.
 	Sealed *bool `json:"sealed,omitempty"`
 
 	// To The name of a definition in URLs and references.
@@ -2345,17 +2464,20 @@ type MoveStock struct {
 
 // MovedLine A quantity moved.
 type MovedLine struct {
+	// Cause Why histories part.
+	Cause *PartingCause `json:"cause,omitempty"`
+
 	// Code A code in its canonical form.
 	Code Code `json:"code"`
 
 	// NewCode A code, or null where there is none.
 	NewCode *CodeOrNull `json:"new_code"`
 
-	// Pieces Whole pieces.
-	Pieces *Pieces `json:"pieces,omitempty"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces *PiecesSummed `json:"pieces,omitempty"`
 
-	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
-	QuantityG *Grams `json:"quantity_g,omitempty"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG *GramsSummed `json:"quantity_g,omitempty"`
 
 	// Relabel true: it needs a new label.
 	Relabel bool `json:"relabel"`
@@ -2392,16 +2514,31 @@ type OpenPortion struct {
 // PH From 0 to 14.
 type PH = float64
 
+// Parted What a part came out of, when and why.
+type Parted struct {
+	At    time.Time   `json:"at"`
+	Cause PartedCause `json:"cause"`
+
+	// From A code in its canonical form.
+	From Code `json:"from"`
+}
+
+// PartedCause defines model for Parted.Cause.
+type PartedCause string
+
+// PartingCause Why histories part.
+type PartingCause string
+
 // PickLine Pieces of a run, or grams of a lot or portion.
 type PickLine struct {
-	// Pieces Whole pieces.
-	Pieces *Pieces `json:"pieces,omitempty"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces *PiecesSummed `json:"pieces,omitempty"`
 
 	// Place The name of a definition in URLs and references.
 	Place Slug `json:"place"`
 
-	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
-	QuantityG *Grams `json:"quantity_g,omitempty"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG *GramsSummed `json:"quantity_g,omitempty"`
 
 	// Run A code in its canonical form.
 	Run *Code `json:"run,omitempty"`
@@ -2420,6 +2557,15 @@ type Picks struct {
 	// Missing What could not be had, in the unit asked for: pieces, or grams.
 	Missing float64 `json:"missing"`
 }
+
+// PieceGrams Grams of one piece, at most three decimals.
+type PieceGrams = events.Mass
+
+// PieceGramsOrNone Grams of one piece, at most three decimals, none allowed.
+type PieceGramsOrNone = events.Mass
+
+// PiecePrice Money for one piece in whole minor units, e.g. cents.
+type PiecePrice = int64
 
 // Pieces Whole pieces.
 type Pieces = int
@@ -2515,12 +2661,15 @@ type PlacePage struct {
 	Places     []Place     `json:"places"`
 }
 
-// Portion defines model for Portion.
+// Portion A part of a lot, opened on its own day or moved apart from the rest. It has `opened_at` once it is opened.
 type Portion struct {
 	// Code A code in its canonical form.
 	Code       Code        `json:"code"`
 	Deviations []Deviation `json:"deviations,omitempty"`
-	Held       bool        `json:"held"`
+
+	// Frozen Since when it is in the freezer. Sealed and for the first time, its clock stands still there.
+	Frozen *Frozen `json:"frozen,omitempty"`
+	Held   bool    `json:"held"`
 
 	// Ingredient The name of a definition in URLs and references.
 	Ingredient Slug `json:"ingredient"`
@@ -2528,10 +2677,13 @@ type Portion struct {
 	// Lot A code in its canonical form.
 	Lot Code `json:"lot"`
 
-	// OnHandG Grams, at most three decimals, none allowed.
-	OnHandG  GramsOrNone `json:"on_hand_g"`
-	OpenedAt time.Time   `json:"opened_at"`
-	Places   []Standing  `json:"places"`
+	// OnHandG Grams summed, at most three decimals; a difference may be below zero.
+	OnHandG  GramsSummed `json:"on_hand_g"`
+	OpenedAt *time.Time  `json:"opened_at,omitempty"`
+
+	// Parted What a part came out of, when and why.
+	Parted *Parted    `json:"parted,omitempty"`
+	Places []Standing `json:"places"`
 
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded *Recorded `json:"recorded,omitempty"`
@@ -2654,6 +2806,39 @@ type Redating struct {
 	UseBy Expiry `json:"use_by"`
 }
 
+// Redatings defines model for Redatings.
+type Redatings struct {
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded Recorded   `json:"recorded"`
+	Redated  []Redating `json:"redated"`
+}
+
+// ReferenceIngredient What 100 g of an ingredient hold, by a table.
+type ReferenceIngredient struct {
+	// Basis What that is worth: published, common practice, or from memory.
+	Basis string `json:"basis"`
+
+	// Composition g per 100 g; an absent key counts as 0. `syrup_de` is the dextrose equivalent of `syrup_solids`.
+	Composition Composition `json:"composition"`
+
+	// Name The name of a reference ingredient.
+	Name ReferenceName `json:"name"`
+
+	// Source Where the figures are from.
+	Source string `json:"source"`
+}
+
+// ReferenceIngredientPage defines model for ReferenceIngredientPage.
+type ReferenceIngredientPage struct {
+	Ingredients []ReferenceIngredient `json:"ingredients"`
+
+	// NextCursor Ask for the next page with this; null on the last one.
+	NextCursor *NextCursor `json:"next_cursor"`
+}
+
+// ReferenceName The name of a reference ingredient.
+type ReferenceName = string
+
 // Release defines model for Release.
 type Release struct {
 	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
@@ -2715,13 +2900,16 @@ type Run struct {
 	Decorations []DecorationDrawn `json:"decorations,omitempty"`
 
 	// Design The name of a definition in URLs and references.
-	Design        Slug                 `json:"design"`
-	DesignVersion int                  `json:"design_version"`
-	Deviations    []Deviation          `json:"deviations"`
-	Filling       []FillingDrawn       `json:"filling,omitempty"`
-	Held          bool                 `json:"held"`
-	History       []HistoryEvent       `json:"history,omitempty"`
-	Holds         []openapi_types.UUID `json:"holds,omitempty"`
+	Design        Slug           `json:"design"`
+	DesignVersion int            `json:"design_version"`
+	Deviations    []Deviation    `json:"deviations"`
+	Filling       []FillingDrawn `json:"filling,omitempty"`
+
+	// Frozen Since when it is in the freezer. Sealed and for the first time, its clock stands still there.
+	Frozen  *Frozen              `json:"frozen,omitempty"`
+	Held    bool                 `json:"held"`
+	History []HistoryEvent       `json:"history,omitempty"`
+	Holds   []openapi_types.UUID `json:"holds,omitempty"`
 
 	// Mould The name of a definition in URLs and references.
 	Mould  Slug `json:"mould"`
@@ -2730,8 +2918,11 @@ type Run struct {
 	// Of A code in its canonical form.
 	Of *Code `json:"of,omitempty"`
 
-	// PieceG Grams, at most three decimals, none allowed.
-	PieceG *GramsOrNone `json:"piece_g,omitempty"`
+	// Parted What a part came out of, when and why.
+	Parted *Parted `json:"parted,omitempty"`
+
+	// PieceG Grams summed, at most three decimals; a difference may be below zero.
+	PieceG *GramsSummed `json:"piece_g,omitempty"`
 
 	// Pieces Where a run's pieces are.
 	Pieces RunPieces `json:"pieces"`
@@ -2779,11 +2970,11 @@ type RunPieces struct {
 	// LeftInMould Whole pieces, none allowed.
 	LeftInMould *PiecesOrNone `json:"left_in_mould,omitempty"`
 
-	// OnHand Whole pieces, none allowed.
-	OnHand *PiecesOrNone `json:"on_hand,omitempty"`
+	// OnHand Whole pieces summed; a difference may be below zero.
+	OnHand *PiecesSummed `json:"on_hand,omitempty"`
 
-	// Released Whole pieces, none allowed.
-	Released PiecesOrNone `json:"released"`
+	// Released Whole pieces summed; a difference may be below zero.
+	Released PiecesSummed `json:"released"`
 
 	// Seconds Whole pieces, none allowed.
 	Seconds *PiecesOrNone `json:"seconds,omitempty"`
@@ -2888,6 +3079,16 @@ type SitePage struct {
 // Slug The name of a definition in URLs and references.
 type Slug = string
 
+// SoldBefore defines model for SoldBefore.
+type SoldBefore struct {
+	// Code A code in its canonical form.
+	Code Code `json:"code"`
+
+	// Event The sale or taster.
+	Event  openapi_types.UUID `json:"event"`
+	Pieces int                `json:"pieces"`
+}
+
 // SoldLine A line of a sale.
 type SoldLine struct {
 	Allocations []Allocation `json:"allocations"`
@@ -2895,8 +3096,8 @@ type SoldLine struct {
 	// Design The name of a definition in URLs and references.
 	Design Slug `json:"design"`
 
-	// PriceMinor Money in whole minor units, e.g. cents.
-	PriceMinor *Minor `json:"price_minor,omitempty"`
+	// PriceMinor Money in whole minor units, of a whole line.
+	PriceMinor *MinorSummed `json:"price_minor,omitempty"`
 }
 
 // Stage When in the run it was put on.
@@ -2907,14 +3108,14 @@ type Standing struct {
 	// Grade Seconds are sold by code only; unfilled shells not at all.
 	Grade *Grade `json:"grade,omitempty"`
 
-	// Pieces Whole pieces, none allowed.
-	Pieces *PiecesOrNone `json:"pieces,omitempty"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces *PiecesSummed `json:"pieces,omitempty"`
 
 	// Place The name of a definition in URLs and references.
 	Place Slug `json:"place"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG *GramsOrNone `json:"quantity_g,omitempty"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG *GramsSummed `json:"quantity_g,omitempty"`
 	Released  *bool        `json:"released,omitempty"`
 }
 
@@ -2982,14 +3183,14 @@ type StockLine struct {
 	// Kind Kind of thing.
 	Kind StockKind `json:"kind"`
 
-	// Pieces Whole pieces.
-	Pieces *Pieces `json:"pieces,omitempty"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces *PiecesSummed `json:"pieces,omitempty"`
 
 	// Place The name of a definition in URLs and references.
 	Place Slug `json:"place"`
 
-	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
-	QuantityG *Grams `json:"quantity_g,omitempty"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG *GramsSummed `json:"quantity_g,omitempty"`
 
 	// Released Of pieces.
 	Released *bool `json:"released,omitempty"`
@@ -3100,8 +3301,8 @@ type TraceEdge struct {
 	// From A code in its canonical form.
 	From Code `json:"from"`
 
-	// QuantityG Grams, at most three decimals, none allowed.
-	QuantityG GramsOrNone `json:"quantity_g"`
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG GramsSummed `json:"quantity_g"`
 
 	// To A code in its canonical form.
 	To Code `json:"to"`
@@ -3203,8 +3404,8 @@ type TraceSale struct {
 	How        How       `json:"how"`
 	OccurredAt time.Time `json:"occurred_at"`
 
-	// Pieces Whole pieces.
-	Pieces Pieces `json:"pieces"`
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
 
 	// Place The name of a definition in URLs and references.
 	Place     *Slug   `json:"place,omitempty"`
@@ -3383,11 +3584,17 @@ type IdempotencyKey = string
 // IfNoneMatch defines model for IfNoneMatch.
 type IfNoneMatch = string
 
+// LastEventID defines model for LastEventID.
+type LastEventID = string
+
 // LimitInQuery defines model for LimitInQuery.
 type LimitInQuery = int
 
 // SlugInPath The name of a definition in URLs and references.
 type SlugInPath = Slug
+
+// StreamAfter defines model for StreamAfter.
+type StreamAfter = int64
 
 // VersionInQuery defines model for VersionInQuery.
 type VersionInQuery = int
@@ -3408,6 +3615,18 @@ type GetBoardParams struct {
 
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// GetBoardStreamParams defines parameters for GetBoardStream.
+type GetBoardStreamParams struct {
+	// Place Only what stands at this place; every place that the key may see if absent.
+	Place *Slug `form:"place,omitempty" json:"place,omitempty"`
+
+	// After Start after this position, 0 at the beginning; at now if absent. Ahead of the book: 410.
+	After *StreamAfter `form:"after,omitempty" json:"after,omitempty"`
+
+	// LastEventID The `id` of the last message that was taken: the stream goes on after it, whatever `after` says. One from another book, or ahead of this one, is 410.
+	LastEventID *LastEventID `json:"Last-Event-ID,omitempty"`
 }
 
 // ListBuyersParams defines parameters for ListBuyers.
@@ -3500,7 +3719,7 @@ type ListEventsParams struct {
 	After *int64 `form:"after,omitempty" json:"after,omitempty"`
 
 	// Type Only events of this type.
-	Type *EventType `form:"type,omitempty" json:"type,omitempty"`
+	Type *string `form:"type,omitempty" json:"type,omitempty"`
 
 	// Code Only events that touch this thing.
 	Code *TypedCode `form:"code,omitempty" json:"code,omitempty"`
@@ -3515,8 +3734,20 @@ type ListEventsParams struct {
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
 
+// GetFeedParams defines parameters for GetFeed.
+type GetFeedParams struct {
+	// After Start after this position, 0 at the beginning; at now if absent. Ahead of the book: 410.
+	After *StreamAfter `form:"after,omitempty" json:"after,omitempty"`
+
+	// LastEventID The `id` of the last message that was taken: the stream goes on after it, whatever `after` says. One from another book, or ahead of this one, is 410.
+	LastEventID *LastEventID `json:"Last-Event-ID,omitempty"`
+}
+
 // ListFormulasParams defines parameters for ListFormulas.
 type ListFormulasParams struct {
+	// Waiting Only the formulas that wait for this.
+	Waiting *ListFormulasParamsWaiting `form:"waiting,omitempty" json:"waiting,omitempty"`
+
 	// Limit How many on a page.
 	Limit *LimitInQuery `form:"limit,omitempty" json:"limit,omitempty"`
 
@@ -3526,6 +3757,9 @@ type ListFormulasParams struct {
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
+
+// ListFormulasParamsWaiting defines parameters for ListFormulas.
+type ListFormulasParamsWaiting string
 
 // GetFormulaParams defines parameters for GetFormula.
 type GetFormulaParams struct {
@@ -3717,6 +3951,24 @@ type ListPlacesParams struct {
 type GetPlaceParams struct {
 	// Version A version of the definition; the newest if absent.
 	Version *VersionInQuery `form:"version,omitempty" json:"version,omitempty"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// CreateRedatingParams defines parameters for CreateRedating.
+type CreateRedatingParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListReferenceIngredientsParams defines parameters for ListReferenceIngredients.
+type ListReferenceIngredientsParams struct {
+	// Limit How many on a page.
+	Limit *LimitInQuery `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor `next_cursor` of the page before, with the same filters. Another list's is refused; one from another book, or ahead of this one, is 410.
+	Cursor *CursorInQuery `form:"cursor,omitempty" json:"cursor,omitempty"`
 
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
@@ -3947,6 +4199,9 @@ type DecideDeviationJSONRequestBody = DecideDeviation
 // DiscardStockJSONRequestBody defines body for DiscardStock for application/json ContentType.
 type DiscardStockJSONRequestBody = DiscardStock
 
+// EstimateExpiryJSONRequestBody defines body for EstimateExpiry for application/json ContentType.
+type EstimateExpiryJSONRequestBody = EstimateExpiry
+
 // PutFormulaJSONRequestBody defines body for PutFormula for application/json ContentType.
 type PutFormulaJSONRequestBody = DefineFormula
 
@@ -3976,6 +4231,9 @@ type MoveStockJSONRequestBody = MoveStock
 
 // PutPlaceJSONRequestBody defines body for PutPlace for application/json ContentType.
 type PutPlaceJSONRequestBody = DefinePlace
+
+// CreateRedatingJSONRequestBody defines body for CreateRedating for application/json ContentType.
+type CreateRedatingJSONRequestBody = CreateRedating
 
 // StartRunJSONRequestBody defines body for StartRun for application/json ContentType.
 type StartRunJSONRequestBody = StartRun
@@ -4042,6 +4300,9 @@ type ServerInterface interface {
 	// GetBoard What must sell today
 	// (GET /v1/board)
 	GetBoard(ctx echo.Context, params GetBoardParams) error
+	// GetBoardStream Told when a board changes
+	// (GET /v1/board/stream)
+	GetBoardStream(ctx echo.Context, params GetBoardStreamParams) error
 	// ListBuyers Buyers in their newest versions, by slug
 	// (GET /v1/buyers)
 	ListBuyers(ctx echo.Context, params ListBuyersParams) error
@@ -4081,6 +4342,12 @@ type ServerInterface interface {
 	// ListEvents The log, by position
 	// (GET /v1/events)
 	ListEvents(ctx echo.Context, params ListEventsParams) error
+	// EstimateExpiry What a filling would keep, before it is made
+	// (POST /v1/expiry/estimates)
+	EstimateExpiry(ctx echo.Context) error
+	// GetFeed The log as it grows
+	// (GET /v1/feed)
+	GetFeed(ctx echo.Context, params GetFeedParams) error
 	// ListFormulas Formulas in their newest versions, by slug
 	// (GET /v1/formulas)
 	ListFormulas(ctx echo.Context, params ListFormulasParams) error
@@ -4153,6 +4420,12 @@ type ServerInterface interface {
 	// PutPlace Define a place, or a new version of it
 	// (PUT /v1/places/{slug})
 	PutPlace(ctx echo.Context, slug SlugInPath) error
+	// CreateRedating Give a thing another date
+	// (POST /v1/redatings)
+	CreateRedating(ctx echo.Context, params CreateRedatingParams) error
+	// ListReferenceIngredients What ingredients are made of, as tables have it, by name
+	// (GET /v1/reference/ingredients)
+	ListReferenceIngredients(ctx echo.Context, params ListReferenceIngredientsParams) error
 	// ListRuns Runs and parts of runs in code order, oldest first
 	// (GET /v1/runs)
 	ListRuns(ctx echo.Context, params ListRunsParams) error
@@ -4365,6 +4638,48 @@ func (w *ServerInterfaceWrapper) GetBoard(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetBoard(ctx, params)
+	return err
+}
+
+// GetBoardStream converts echo context to params.
+func (w *ServerInterfaceWrapper) GetBoardStream(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetBoardStreamParams
+	// ------------- Optional query parameter "place" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "place", ctx.QueryParams(), &params.Place, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter place: %s", err))
+	}
+
+	// ------------- Optional query parameter "after" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "after", ctx.QueryParams(), &params.After, runtime.BindQueryParameterOptions{Type: "integer", Format: "int64"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter after: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Last-Event-ID" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Last-Event-ID")]; found {
+		var LastEventID LastEventID
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Last-Event-ID, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Last-Event-ID", valueList[0], &LastEventID, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Last-Event-ID: %s", err))
+		}
+
+		params.LastEventID = &LastEventID
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetBoardStream(ctx, params)
 	return err
 }
 
@@ -4827,12 +5142,63 @@ func (w *ServerInterfaceWrapper) ListEvents(ctx echo.Context) error {
 	return err
 }
 
+// EstimateExpiry converts echo context to params.
+func (w *ServerInterfaceWrapper) EstimateExpiry(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.EstimateExpiry(ctx)
+	return err
+}
+
+// GetFeed converts echo context to params.
+func (w *ServerInterfaceWrapper) GetFeed(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetFeedParams
+	// ------------- Optional query parameter "after" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "after", ctx.QueryParams(), &params.After, runtime.BindQueryParameterOptions{Type: "integer", Format: "int64"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter after: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Last-Event-ID" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Last-Event-ID")]; found {
+		var LastEventID LastEventID
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Last-Event-ID, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Last-Event-ID", valueList[0], &LastEventID, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Last-Event-ID: %s", err))
+		}
+
+		params.LastEventID = &LastEventID
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetFeed(ctx, params)
+	return err
+}
+
 // ListFormulas converts echo context to params.
 func (w *ServerInterfaceWrapper) ListFormulas(ctx echo.Context) error {
 	var err error
 
 	// Parameter object where we will unmarshal all parameters from the context
 	var params ListFormulasParams
+	// ------------- Optional query parameter "waiting" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "waiting", ctx.QueryParams(), &params.Waiting, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter waiting: %s", err))
+	}
+
 	// ------------- Optional query parameter "limit" -------------
 
 	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
@@ -5727,6 +6093,79 @@ func (w *ServerInterfaceWrapper) PutPlace(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.PutPlace(ctx, slug)
+	return err
+}
+
+// CreateRedating converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateRedating(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateRedatingParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateRedating(ctx, params)
+	return err
+}
+
+// ListReferenceIngredients converts echo context to params.
+func (w *ServerInterfaceWrapper) ListReferenceIngredients(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListReferenceIngredientsParams
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListReferenceIngredients(ctx, params)
 	return err
 }
 
@@ -6757,6 +7196,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/readyz", wrapper.GetReadiness, options.OperationMiddlewares["getReadiness"]...)
 	router.GET(options.BaseURL+"/v1/balances/:code", wrapper.GetBalance, options.OperationMiddlewares["getBalance"]...)
 	router.GET(options.BaseURL+"/v1/board", wrapper.GetBoard, options.OperationMiddlewares["getBoard"]...)
+	router.GET(options.BaseURL+"/v1/board/stream", wrapper.GetBoardStream, options.OperationMiddlewares["getBoardStream"]...)
 	router.GET(options.BaseURL+"/v1/buyers", wrapper.ListBuyers, options.OperationMiddlewares["listBuyers"]...)
 	router.GET(options.BaseURL+"/v1/buyers/:slug", wrapper.GetBuyer, options.OperationMiddlewares["getBuyer"]...)
 	router.PUT(options.BaseURL+"/v1/buyers/:slug", wrapper.PutBuyer, options.OperationMiddlewares["putBuyer"]...)
@@ -6770,6 +7210,8 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/deviations/:id/decisions", wrapper.DecideDeviation, options.OperationMiddlewares["decideDeviation"]...)
 	router.POST(options.BaseURL+"/v1/discards", wrapper.DiscardStock, options.OperationMiddlewares["discardStock"]...)
 	router.GET(options.BaseURL+"/v1/events", wrapper.ListEvents, options.OperationMiddlewares["listEvents"]...)
+	router.POST(options.BaseURL+"/v1/expiry/estimates", wrapper.EstimateExpiry, options.OperationMiddlewares["estimateExpiry"]...)
+	router.GET(options.BaseURL+"/v1/feed", wrapper.GetFeed, options.OperationMiddlewares["getFeed"]...)
 	router.GET(options.BaseURL+"/v1/formulas", wrapper.ListFormulas, options.OperationMiddlewares["listFormulas"]...)
 	router.GET(options.BaseURL+"/v1/formulas/:slug", wrapper.GetFormula, options.OperationMiddlewares["getFormula"]...)
 	router.PUT(options.BaseURL+"/v1/formulas/:slug", wrapper.PutFormula, options.OperationMiddlewares["putFormula"]...)
@@ -6794,6 +7236,8 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/places", wrapper.ListPlaces, options.OperationMiddlewares["listPlaces"]...)
 	router.GET(options.BaseURL+"/v1/places/:slug", wrapper.GetPlace, options.OperationMiddlewares["getPlace"]...)
 	router.PUT(options.BaseURL+"/v1/places/:slug", wrapper.PutPlace, options.OperationMiddlewares["putPlace"]...)
+	router.POST(options.BaseURL+"/v1/redatings", wrapper.CreateRedating, options.OperationMiddlewares["createRedating"]...)
+	router.GET(options.BaseURL+"/v1/reference/ingredients", wrapper.ListReferenceIngredients, options.OperationMiddlewares["listReferenceIngredients"]...)
 	router.GET(options.BaseURL+"/v1/runs", wrapper.ListRuns, options.OperationMiddlewares["listRuns"]...)
 	router.POST(options.BaseURL+"/v1/runs", wrapper.StartRun, options.OperationMiddlewares["startRun"]...)
 	router.GET(options.BaseURL+"/v1/runs/:code", wrapper.GetRun, options.OperationMiddlewares["getRun"]...)
@@ -6990,6 +7434,57 @@ func (response GetBoard200JSONResponse) VisitGetBoardResponse(w http.ResponseWri
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err
+}
+
+type GetBoardStreamRequestObject struct {
+	Params GetBoardStreamParams
+}
+
+type GetBoardStreamResponseObject interface {
+	VisitGetBoardStreamResponse(w http.ResponseWriter) error
+}
+
+type GetBoardStream200TextEventStreamResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetBoardStream200TextEventStreamResponse) VisitGetBoardStreamResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/event-stream")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	flusher, ok := w.(http.Flusher)
+	if !ok {
+		// If w doesn't support flushing, fall back to io.Copy.
+		_, err := io.Copy(w, response.Body)
+		return err
+	}
+	// text/event-stream messages are typically small; use a
+	// modest buffer and flush after each chunk so clients see
+	// events immediately instead of waiting on OS buffering.
+	buf := make([]byte, 4096)
+	for {
+		n, err := response.Body.Read(buf)
+		if n > 0 {
+			if _, writeErr := w.Write(buf[:n]); writeErr != nil {
+				return writeErr
+			}
+			flusher.Flush()
+		}
+		if err != nil {
+			if err == io.EOF {
+				return nil
+			}
+			return err
+		}
+	}
 }
 
 type ListBuyersRequestObject struct {
@@ -7313,6 +7808,79 @@ func (response ListEvents200JSONResponse) VisitListEventsResponse(w http.Respons
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err
+}
+
+type EstimateExpiryRequestObject struct {
+	Body *EstimateExpiryJSONRequestBody
+}
+
+type EstimateExpiryResponseObject interface {
+	VisitEstimateExpiryResponse(w http.ResponseWriter) error
+}
+
+type EstimateExpiry200JSONResponse ExpiryEstimate
+
+func (response EstimateExpiry200JSONResponse) VisitEstimateExpiryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFeedRequestObject struct {
+	Params GetFeedParams
+}
+
+type GetFeedResponseObject interface {
+	VisitGetFeedResponse(w http.ResponseWriter) error
+}
+
+type GetFeed200TextEventStreamResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetFeed200TextEventStreamResponse) VisitGetFeedResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/event-stream")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	flusher, ok := w.(http.Flusher)
+	if !ok {
+		// If w doesn't support flushing, fall back to io.Copy.
+		_, err := io.Copy(w, response.Body)
+		return err
+	}
+	// text/event-stream messages are typically small; use a
+	// modest buffer and flush after each chunk so clients see
+	// events immediately instead of waiting on OS buffering.
+	buf := make([]byte, 4096)
+	for {
+		n, err := response.Body.Read(buf)
+		if n > 0 {
+			if _, writeErr := w.Write(buf[:n]); writeErr != nil {
+				return writeErr
+			}
+			flusher.Flush()
+		}
+		if err != nil {
+			if err == io.EOF {
+				return nil
+			}
+			return err
+		}
+	}
 }
 
 type ListFormulasRequestObject struct {
@@ -7913,6 +8481,51 @@ func (response PutPlace201JSONResponse) VisitPutPlaceResponse(w http.ResponseWri
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRedatingRequestObject struct {
+	Params CreateRedatingParams
+	Body   *CreateRedatingJSONRequestBody
+}
+
+type CreateRedatingResponseObject interface {
+	VisitCreateRedatingResponse(w http.ResponseWriter) error
+}
+
+type CreateRedating201JSONResponse Redatings
+
+func (response CreateRedating201JSONResponse) VisitCreateRedatingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReferenceIngredientsRequestObject struct {
+	Params ListReferenceIngredientsParams
+}
+
+type ListReferenceIngredientsResponseObject interface {
+	VisitListReferenceIngredientsResponse(w http.ResponseWriter) error
+}
+
+type ListReferenceIngredients200JSONResponse ReferenceIngredientPage
+
+func (response ListReferenceIngredients200JSONResponse) VisitListReferenceIngredientsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -8582,6 +9195,9 @@ type StrictServerInterface interface {
 	// GetBoard What must sell today
 	// (GET /v1/board)
 	GetBoard(ctx context.Context, request GetBoardRequestObject) (GetBoardResponseObject, error)
+	// GetBoardStream Told when a board changes
+	// (GET /v1/board/stream)
+	GetBoardStream(ctx context.Context, request GetBoardStreamRequestObject) (GetBoardStreamResponseObject, error)
 	// ListBuyers Buyers in their newest versions, by slug
 	// (GET /v1/buyers)
 	ListBuyers(ctx context.Context, request ListBuyersRequestObject) (ListBuyersResponseObject, error)
@@ -8621,6 +9237,12 @@ type StrictServerInterface interface {
 	// ListEvents The log, by position
 	// (GET /v1/events)
 	ListEvents(ctx context.Context, request ListEventsRequestObject) (ListEventsResponseObject, error)
+	// EstimateExpiry What a filling would keep, before it is made
+	// (POST /v1/expiry/estimates)
+	EstimateExpiry(ctx context.Context, request EstimateExpiryRequestObject) (EstimateExpiryResponseObject, error)
+	// GetFeed The log as it grows
+	// (GET /v1/feed)
+	GetFeed(ctx context.Context, request GetFeedRequestObject) (GetFeedResponseObject, error)
 	// ListFormulas Formulas in their newest versions, by slug
 	// (GET /v1/formulas)
 	ListFormulas(ctx context.Context, request ListFormulasRequestObject) (ListFormulasResponseObject, error)
@@ -8693,6 +9315,12 @@ type StrictServerInterface interface {
 	// PutPlace Define a place, or a new version of it
 	// (PUT /v1/places/{slug})
 	PutPlace(ctx context.Context, request PutPlaceRequestObject) (PutPlaceResponseObject, error)
+	// CreateRedating Give a thing another date
+	// (POST /v1/redatings)
+	CreateRedating(ctx context.Context, request CreateRedatingRequestObject) (CreateRedatingResponseObject, error)
+	// ListReferenceIngredients What ingredients are made of, as tables have it, by name
+	// (GET /v1/reference/ingredients)
+	ListReferenceIngredients(ctx context.Context, request ListReferenceIngredientsRequestObject) (ListReferenceIngredientsResponseObject, error)
 	// ListRuns Runs and parts of runs in code order, oldest first
 	// (GET /v1/runs)
 	ListRuns(ctx context.Context, request ListRunsRequestObject) (ListRunsResponseObject, error)
@@ -8947,6 +9575,31 @@ func (sh *strictHandler) GetBoard(ctx echo.Context, params GetBoardParams) error
 		return err
 	} else if validResponse, ok := response.(GetBoardResponseObject); ok {
 		return validResponse.VisitGetBoardResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetBoardStream operation middleware
+func (sh *strictHandler) GetBoardStream(ctx echo.Context, params GetBoardStreamParams) error {
+	var request GetBoardStreamRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetBoardStream(ctx.Request().Context(), request.(GetBoardStreamRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetBoardStream")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetBoardStreamResponseObject); ok {
+		return validResponse.VisitGetBoardStreamResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -9434,6 +10087,77 @@ func (sh *strictHandler) ListEvents(ctx echo.Context, params ListEventsParams) e
 		return err
 	} else if validResponse, ok := response.(ListEventsResponseObject); ok {
 		return validResponse.VisitListEventsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// EstimateExpiry operation middleware
+func (sh *strictHandler) EstimateExpiry(ctx echo.Context) error {
+	var request EstimateExpiryRequestObject
+
+	var body EstimateExpiryJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EstimateExpiry(ctx.Request().Context(), request.(EstimateExpiryRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EstimateExpiry")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(EstimateExpiryResponseObject); ok {
+		return validResponse.VisitEstimateExpiryResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetFeed operation middleware
+func (sh *strictHandler) GetFeed(ctx echo.Context, params GetFeedParams) error {
+	var request GetFeedRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetFeed(ctx.Request().Context(), request.(GetFeedRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetFeed")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetFeedResponseObject); ok {
+		return validResponse.VisitGetFeedResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -10272,6 +10996,79 @@ func (sh *strictHandler) PutPlace(ctx echo.Context, slug SlugInPath) error {
 		return err
 	} else if validResponse, ok := response.(PutPlaceResponseObject); ok {
 		return validResponse.VisitPutPlaceResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateRedating operation middleware
+func (sh *strictHandler) CreateRedating(ctx echo.Context, params CreateRedatingParams) error {
+	var request CreateRedatingRequestObject
+
+	request.Params = params
+
+	var body CreateRedatingJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateRedating(ctx.Request().Context(), request.(CreateRedatingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateRedating")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateRedatingResponseObject); ok {
+		return validResponse.VisitCreateRedatingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListReferenceIngredients operation middleware
+func (sh *strictHandler) ListReferenceIngredients(ctx echo.Context, params ListReferenceIngredientsParams) error {
+	var request ListReferenceIngredientsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListReferenceIngredients(ctx.Request().Context(), request.(ListReferenceIngredientsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListReferenceIngredients")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListReferenceIngredientsResponseObject); ok {
+		return validResponse.VisitListReferenceIngredientsResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

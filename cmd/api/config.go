@@ -1,6 +1,7 @@
 package main
 
 import (
+	"crypto/tls"
 	"errors"
 	"flag"
 	"fmt"
@@ -65,56 +66,83 @@ func defaultData() string {
 	return filepath.Join(home, ".local", "share", "firstout")
 }
 
+// A subcommand is what readConfig and a help page must know of one.
+type subcommand struct {
+	name  string              // with the words before it, such as "keys create"
+	does  string              // what it does, as a help page begins
+	flags func(*flag.FlagSet) // adds its own flags; nil: it has none
+}
+
 // readConfig fills the settings from the environment and then from flags. A FIRSTOUT_… variable that is none of them
-// is an error: a setting that is mistyped must not be silently without effect. Other flags of a subcommand are added
-// by more.
-func readConfig(name string, args, environ []string, out io.Writer, more func(*flag.FlagSet)) (Config, []string, error) {
+// is an error: a setting that is mistyped must not be silently without effect. With -h among the flags it prints the
+// subcommand's page and gives flag.ErrHelp.
+func readConfig(of subcommand, args, environ []string, out io.Writer) (Config, error) {
 	c := defaults()
+	if err := c.readEnvironment(environ); err != nil {
+		return c, err
+	}
+	own := flag.NewFlagSet("firstout "+of.name, flag.ContinueOnError)
+	if of.flags != nil {
+		of.flags(own)
+	}
+	all := flag.NewFlagSet("firstout "+of.name, flag.ContinueOnError)
+	all.SetOutput(io.Discard) // what is wrong is told by the error alone
+	own.VisitAll(func(f *flag.Flag) { all.Var(f.Value, f.Name, f.Usage) })
+	for _, s := range settings {
+		switch at := s.at(&c).(type) {
+		case *string:
+			all.StringVar(at, s.flag, *at, s.help)
+		case *bool:
+			all.BoolVar(at, s.flag, *at, s.help)
+		case *int:
+			all.IntVar(at, s.flag, *at, s.help)
+		}
+	}
+	switch err := all.Parse(args); {
+	case errors.Is(err, flag.ErrHelp):
+		return c, errors.Join(c.printHelp(of, own, out), flag.ErrHelp)
+	case err != nil:
+		return c, fmt.Errorf("%w: firstout %s -h tells what there is", err, of.name)
+	case all.NArg() > 0:
+		return c, fmt.Errorf("firstout %s takes no argument %q: firstout %s -h tells what there is", of.name, all.Arg(0), of.name)
+	}
+	return c, c.check()
+}
+
+func (c *Config) readEnvironment(environ []string) error {
 	for _, entry := range environ {
 		variable, value, _ := strings.Cut(entry, "=")
 		at := slices.IndexFunc(settings, func(s setting) bool { return s.variable == variable })
 		switch {
 		case at >= 0 && value != "":
-			if err := put(settings[at].at(&c), value); err != nil {
-				return c, nil, fmt.Errorf("%s: %w", variable, err)
+			if err := put(settings[at].at(c), value); err != nil {
+				return fmt.Errorf("%s: %w", variable, err)
 			}
 		case at < 0 && strings.HasPrefix(variable, "FIRSTOUT_"):
-			return c, nil, fmt.Errorf("%s is no setting: serve -h tells them all", variable)
+			return fmt.Errorf("%s is no setting: did you mean %s? firstout serve -h tells them all", variable, nearestSetting(variable))
 		}
 	}
-	flags := flag.NewFlagSet("firstout "+name, flag.ContinueOnError)
-	flags.SetOutput(out)
-	for _, s := range settings {
-		help := fmt.Sprintf("%s [%s]", s.help, s.variable)
-		switch at := s.at(&c).(type) {
-		case *string:
-			flags.StringVar(at, s.flag, *at, help)
-		case *bool:
-			flags.BoolVar(at, s.flag, *at, help)
-		case *int:
-			flags.IntVar(at, s.flag, *at, help)
-		}
-	}
-	if more != nil {
-		more(flags)
-	}
-	if err := flags.Parse(args); err != nil {
-		return c, nil, err
-	}
-	return c, flags.Args(), c.check()
+	return nil
 }
 
 func put(at any, value string) error {
-	var err error
 	switch at := at.(type) {
 	case *string:
 		*at = value
 	case *bool:
-		*at, err = strconv.ParseBool(value)
+		is, err := strconv.ParseBool(value)
+		if err != nil {
+			return fmt.Errorf("expected true or false, not %q", value)
+		}
+		*at = is
 	case *int:
-		*at, err = strconv.Atoi(value)
+		n, err := strconv.Atoi(value)
+		if err != nil {
+			return fmt.Errorf("expected a whole number, not %q", value)
+		}
+		*at = n
 	}
-	return err
+	return nil
 }
 
 func (c Config) check() error {
@@ -124,7 +152,7 @@ func (c Config) check() error {
 	case c.Book != "" && c.Book != "real" && c.Book != "test":
 		return fmt.Errorf("a book is real or test, not %q", c.Book)
 	case (c.TLSCert == "") != (c.TLSKey == ""):
-		return errors.New("TLS needs both a certificate file and a key file")
+		return errors.New("TLS needs both a certificate file and a key file: give FIRSTOUT_TLS_CERT and FIRSTOUT_TLS_KEY, or neither")
 	case c.RatePerSecond < 1:
 		return errors.New("the rate is at least one request a second")
 	case c.DatabaseURL == "" && c.MigrateURL != "":
@@ -139,11 +167,31 @@ func (c Config) checkAddr() error {
 	if err != nil {
 		return fmt.Errorf("the address is host:port, such as 127.0.0.1:8080: %w", err)
 	}
-	if c.TLSCert != "" || c.BehindProxy || host == "localhost" {
+	if host == "localhost" { // what that is, is seen when it is listened on
+		return nil
+	}
+	return c.checkHost(host)
+}
+
+// checkHost is checkAddr of an address that is listened on or is to be.
+func (c Config) checkHost(host string) error {
+	if c.TLSCert != "" || c.BehindProxy {
 		return nil
 	}
 	if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
 		return fmt.Errorf("%s is not on loopback: keys would travel in the clear. Give a certificate (FIRSTOUT_TLS_CERT, FIRSTOUT_TLS_KEY), or say FIRSTOUT_BEHIND_PROXY=true if a proxy ends TLS in front", c.Addr)
 	}
 	return nil
+}
+
+// tls gives the certificate of the settings, nil if there is none.
+func (c Config) tls() (*tls.Config, error) {
+	if c.TLSCert == "" {
+		return nil, nil
+	}
+	pair, err := tls.LoadX509KeyPair(c.TLSCert, c.TLSKey)
+	if err != nil {
+		return nil, fmt.Errorf("the certificate of FIRSTOUT_TLS_CERT (%s) with the key of FIRSTOUT_TLS_KEY (%s): %w", c.TLSCert, c.TLSKey, err)
+	}
+	return &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}}, nil
 }

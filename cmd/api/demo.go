@@ -22,11 +22,19 @@ import (
 // book is kept for, and goes on serving it.
 func demonstrate(ctx context.Context, args, environ []string, out io.Writer) error {
 	exit, days := false, demo.Days
-	config, _, err := readConfig("demo", args, environ, out, func(flags *flag.FlagSet) {
-		flags.BoolVar(&exit, "exit", false, "end after printing")
-		flags.IntVar(&days, "days", days, "how many days to play")
-	})
+	of := subcommand{
+		name: "demo", does: "play three weeks of an invented shop on a throw-away PostgreSQL, then serve it",
+		flags: func(flags *flag.FlagSet) {
+			flags.BoolVar(&exit, "exit", false, "end after printing")
+			flags.IntVar(&days, "days", days, "how many days to play")
+		},
+	}
+	config, err := readConfig(of, args, environ, out)
 	if err != nil {
+		return err
+	}
+	config.TLSCert, config.TLSKey = "", "" // it is played and shown on this machine
+	if err := config.checkAddr(); err != nil {
 		return err
 	}
 	folder, err := os.MkdirTemp("", "firstout-demo-")

@@ -28,7 +28,7 @@ var subcommands = []struct {
 	name, does string
 	run        func(ctx context.Context, args []string, environ []string, out io.Writer) error
 }{
-	{"serve", "serve the book over HTTP (-h tells every setting)", serve},
+	{"serve", "serve the book over HTTP", serve},
 	{"demo", "play three weeks of an invented shop on a throw-away PostgreSQL, then serve it", demonstrate},
 	{"migrate", "bring the database to this program's schema", migrate},
 	{"rebuild", "work out every derived table anew from the log and swap it in", rebuild},
@@ -44,12 +44,13 @@ func run(ctx context.Context, args, environ []string, out io.Writer) error {
 			}
 		}
 	}
-	fmt.Fprintln(out, "usage: firstout COMMAND")
+	fmt.Fprintln(out, "firstout keeps the book of a small chocolate workshop\n\nusage: firstout COMMAND [flags]")
 	for _, c := range subcommands {
 		fmt.Fprintf(out, "  %-8s %s\n", c.name, c.does)
 	}
+	fmt.Fprintln(out, "\nfirstout COMMAND -h tells the command's flags and every setting with the value in force.")
 	if len(args) == 0 || args[0] == "help" || args[0] == "-h" || args[0] == "--help" {
 		return flag.ErrHelp
 	}
-	return fmt.Errorf("there is no command %q", args[0])
+	return fmt.Errorf("there is no command %q: firstout -h tells those there are", args[0])
 }

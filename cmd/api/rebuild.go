@@ -15,10 +15,13 @@ import (
 // only compares, row for row.
 func rebuild(ctx context.Context, args, environ []string, out io.Writer) error {
 	check := false
-	more := func(flags *flag.FlagSet) {
-		flags.BoolVar(&check, "check", false, "compare the tables in use with the log, row for row, and change nothing")
+	of := subcommand{
+		name: "rebuild", does: "work out every derived table anew from the log and swap it in",
+		flags: func(flags *flag.FlagSet) {
+			flags.BoolVar(&check, "check", false, "compare the tables in use with the log, row for row, and change nothing")
+		},
 	}
-	return withDatabase(ctx, "rebuild", args, environ, out, more, func(db *database, _ []string) error {
+	return withDatabase(ctx, of, args, environ, out, func(db *database) error {
 		return db.asOwner(ctx, func(owner *pgxpool.Pool) error {
 			if check {
 				return compare(ctx, owner, out)

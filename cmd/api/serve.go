@@ -3,13 +3,14 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"log/slog"
 	"net"
 	"net/http"
 	"time"
+
+	"github.com/google/uuid"
 
 	"firstout/api"
 	"firstout/internal/book"
@@ -22,12 +23,12 @@ const stopWait = 10 * time.Second
 
 // serve serves the book over HTTP until the context ends.
 func serve(ctx context.Context, args, environ []string, out io.Writer) error {
-	config, rest, err := readConfig("serve", args, environ, out, nil)
+	config, err := readConfig(subcommand{name: "serve", does: "serve the book over HTTP until interrupted"}, args, environ, out)
 	if err != nil {
 		return err
 	}
-	if len(rest) > 0 {
-		return fmt.Errorf("serve takes no argument: %q", rest)
+	if _, err := config.tls(); err != nil { // before anything is started
+		return err
 	}
 	log := slog.New(slog.NewJSONHandler(out, nil))
 	config.Data = absolute(config.Data)
@@ -47,7 +48,8 @@ func serve(ctx context.Context, args, environ []string, out io.Writer) error {
 // is told the address.
 func serveBook(ctx context.Context, db *database, config Config, log *slog.Logger, listening func(net.Addr)) error {
 	manual := config.Clock == "manual"
-	theBook, err := book.Open(ctx, db.pool, book.Options{Clock: time.Now, Manual: manual, Log: log})
+	metrics := api.NewMetrics(connections{db.pool})
+	theBook, err := book.Open(ctx, db.pool, book.Options{Clock: time.Now, Manual: manual, Log: log, Committed: metrics.Committed})
 	if err != nil {
 		return err
 	}
@@ -56,12 +58,20 @@ func serveBook(ctx context.Context, db *database, config Config, log *slog.Logge
 		Book: theBook, Pool: db.pool, Keys: keyStore{db}, Clock: api.Clock{Wall: time.Now, Manual: manual}, Log: log,
 		Rate:  api.Rate{PerSecond: float64(config.RatePerSecond), Burst: 2 * config.RatePerSecond},
 		Ready: func(ctx context.Context) error { return migrations.Check(ctx, db.pool) },
+		Stop:  ctx.Done(),
+
+		Secure: config.TLSCert != "" || config.BehindProxy, BehindProxy: config.BehindProxy, Metrics: metrics,
 	})
 	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", config.Addr)
 	if err != nil {
 		return fmt.Errorf("listen on %s: %w", config.Addr, err)
 	}
-	log.InfoContext(ctx, "serving", slog.String("address", listener.Addr().String()), slog.String("clock", config.Clock))
+	if at, is := listener.Addr().(*net.TCPAddr); is {
+		if err := config.checkHost(at.IP.String()); err != nil {
+			return errors.Join(err, listener.Close())
+		}
+	}
+	log.InfoContext(ctx, "serving", slog.String("address", listener.Addr().String()), slog.String("clock", config.Clock), slog.Bool("tls", config.TLSCert != ""))
 	if listening != nil {
 		listening(listener.Addr())
 	}
@@ -69,10 +79,15 @@ func serveBook(ctx context.Context, db *database, config Config, log *slog.Logge
 }
 
 func serveUntil(ctx context.Context, server *http.Server, listener net.Listener, config Config) error {
+	certificate, err := config.tls()
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	server.TLSConfig = certificate
 	ended := make(chan error, 1)
 	go func() {
-		if config.TLSCert != "" {
-			ended <- server.ServeTLS(listener, config.TLSCert, config.TLSKey)
+		if certificate != nil {
+			ended <- server.ServeTLS(listener, "", "")
 		} else {
 			ended <- server.Serve(listener)
 		}
@@ -99,20 +114,38 @@ func (k keyStore) Find(ctx context.Context, hash [32]byte) (api.Key, error) {
 	if errors.Is(err, eventlog.ErrNoKey) {
 		return api.Key{}, api.ErrNoKey
 	}
-	return api.Key{ID: key.ID.String(), Roles: key.Roles, Site: key.Site, Expires: key.ExpiresAt}, err
+	return keyOf(key), err
+}
+
+// FindByID finds a key that is good now by its id.
+func (k keyStore) FindByID(ctx context.Context, id string) (api.Key, [32]byte, error) {
+	parsed, err := uuid.Parse(id)
+	if err != nil {
+		return api.Key{}, [32]byte{}, api.ErrNoKey
+	}
+	key, hash, err := eventlog.FindKeyByID(ctx, k.db.pool, parsed, time.Now())
+	if errors.Is(err, eventlog.ErrNoKey) {
+		return api.Key{}, [32]byte{}, api.ErrNoKey
+	}
+	return keyOf(key), hash, err
+}
+
+func keyOf(key eventlog.Key) api.Key {
+	return api.Key{ID: key.ID.String(), Roles: key.Roles, Site: key.Site, Expires: key.ExpiresAt}
 }
 
 // migrate brings the database to this program's schema and says so.
 func migrate(ctx context.Context, args, environ []string, out io.Writer) error {
-	return withDatabase(ctx, "migrate", args, environ, out, nil, func(*database, []string) error {
+	of := subcommand{name: "migrate", does: "bring the database to this program's schema"}
+	return withDatabase(ctx, of, args, environ, out, func(*database) error {
 		_, err := fmt.Fprintln(out, "the database has this program's schema")
 		return err
 	})
 }
 
-// withDatabase opens the database of the settings for one piece of work. more adds the work's own flags.
-func withDatabase(ctx context.Context, name string, args, environ []string, out io.Writer, more func(*flag.FlagSet), do func(*database, []string) error) error {
-	config, rest, err := readConfig(name, args, environ, out, more)
+// withDatabase opens the database of the settings for one piece of work.
+func withDatabase(ctx context.Context, of subcommand, args, environ []string, out io.Writer, do func(*database) error) error {
+	config, err := readConfig(of, args, environ, out)
 	if err != nil {
 		return err
 	}
@@ -121,5 +154,5 @@ func withDatabase(ctx context.Context, name string, args, environ []string, out 
 	if err != nil {
 		return err
 	}
-	return errors.Join(do(db, rest), db.stop(ctx))
+	return errors.Join(do(db), db.stop(ctx))
 }

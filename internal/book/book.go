@@ -55,6 +55,15 @@ type Options struct {
 	Manual   bool             // the book's time stands still where SetClock put it; demo and test books only
 	Patience time.Duration    // how long a writer may stand still; zero: eventlog.Patience
 	Log      *slog.Logger     // nil: nothing is logged
+
+	Committed func(Group) // nil: nobody counts; called by the one who commits, while others wait
+}
+
+// Group is what is told of commands that were committed together.
+type Group struct {
+	Commands int // refused ones among them
+	Events   int
+	Took     time.Duration // to decide, write and commit, by Options.Clock
 }
 
 const (
@@ -70,6 +79,7 @@ const (
 type Book struct {
 	pool    *pgxpool.Pool
 	options Options
+	bell    *bell
 
 	queue   chan *waiting
 	closing sync.RWMutex // held to close the queue, and for reading to put something into it
@@ -83,10 +93,13 @@ func Open(ctx context.Context, pool *pgxpool.Pool, options Options) (*Book, erro
 	if options.Patience == 0 {
 		options.Patience = eventlog.Patience
 	}
+	if options.Committed == nil {
+		options.Committed = func(Group) {}
+	}
 	if options.Log == nil {
 		options.Log = slog.New(slog.DiscardHandler)
 	}
-	b := &Book{pool: pool, options: options, queue: make(chan *waiting, queueLength), drained: make(chan struct{})}
+	b := &Book{pool: pool, options: options, bell: &bell{}, queue: make(chan *waiting, queueLength), drained: make(chan struct{})}
 	head, err := eventlog.ReadHead(ctx, pool)
 	if err != nil {
 		return nil, fmt.Errorf("open the book: %w", err)
@@ -96,7 +109,10 @@ func Open(ctx context.Context, pool *pgxpool.Pool, options Options) (*Book, erro
 			return nil, err
 		}
 	}
-	c := &committer{pool: pool, patience: options.Patience, now: b.Now, log: options.Log, definitionsAt: -1}
+	c := &committer{
+		pool: pool, patience: options.Patience, now: b.Now, log: options.Log, bell: b.bell,
+		wall: options.Clock, committed: options.Committed, definitionsAt: -1,
+	}
 	go func() {
 		defer close(b.drained)
 		c.run(b.queue)

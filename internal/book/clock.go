@@ -34,12 +34,16 @@ func (b *Book) SetClock(ctx context.Context, now time.Time) error {
 	if !b.options.Manual {
 		return ErrNoManualClock
 	}
-	return b.withHead(ctx, func(tx pgx.Tx, head eventlog.Head) error {
+	err := b.withHead(ctx, func(tx pgx.Tx, head eventlog.Head) error {
 		if is := b.Now(head); now.Before(is) {
 			return fmt.Errorf("%w: it stands at %s", ErrClockBack, is.Format(time.RFC3339Nano))
 		}
 		return setManualClock(ctx, tx, now)
 	})
+	if err == nil {
+		b.bell.ring()
+	}
+	return err
 }
 
 // startManualClock lets the manual clock stand at the clock's time, if nobody has set it yet.

@@ -25,6 +25,10 @@ type committer struct {
 	patience time.Duration
 	now      func(eventlog.Head) time.Time
 	log      *slog.Logger
+	bell     *bell
+
+	wall      func() time.Time
+	committed func(Group)
 
 	conn *pgx.Conn // its own; nil: connect anew
 
@@ -131,6 +135,7 @@ func (c *committer) settle(group []*waiting) []result {
 	var err error
 	for range attempts {
 		var d *draft
+		began := c.wall()
 		d, err = c.attempt(group)
 		if errors.Is(err, errCommitUnknown) {
 			var committed bool
@@ -141,6 +146,10 @@ func (c *committer) settle(group []*waiting) []result {
 			}
 		}
 		if err == nil {
+			if !d.isEmpty() {
+				c.bell.ring()
+				c.committed(Group{Commands: len(group), Events: len(d.recorded), Took: c.wall().Sub(began)})
+			}
 			return d.results
 		}
 		if fateOf(err) != mayPass {

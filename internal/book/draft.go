@@ -88,8 +88,8 @@ func (d *draft) carry(ctx context.Context, w *waiting) (result, error) {
 		switch {
 		case err != nil:
 			return result{err: err}, nil
-		case outcome.Missing != nil:
-			if err := d.load(ctx, *outcome.Missing); err != nil {
+		case len(outcome.Missing) > 0:
+			if err := d.load(ctx, outcome.Missing); err != nil {
 				return result{}, err
 			}
 		case outcome.Refusal != nil:
@@ -109,9 +109,9 @@ func replay(first eventlog.Answered, w *waiting) result {
 	return result{answer: Answer{Status: first.Status, Body: first.Body, Replayed: true, Position: first.FirstPosition, Command: first.Command}}
 }
 
-func (d *draft) load(ctx context.Context, need workshop.Need) error {
+func (d *draft) load(ctx context.Context, needs []workshop.Need) error {
 	b := &pgx.Batch{}
-	projections.QueueLoad(b, d.set, []workshop.Need{need})
+	projections.QueueLoad(b, d.set, needs)
 	if err := d.send(ctx, b); err != nil {
 		return fmt.Errorf("load for a group: %w", err)
 	}

@@ -14,7 +14,7 @@ type HoldPlaced struct {
 	Code       Code       `json:"code"`
 	Downstream bool       `json:"downstream,omitempty"`
 	Reason     string     `json:"reason"`
-	Cause      string     `json:"cause,omitempty"` // lot_code_missing, too_warm or a refusal's slug; empty: a person placed it
+	Cause      string     `json:"cause,omitempty"` // lot_code_missing, too_warm, second_freezing, out_of_class or a refusal's slug; empty: a person placed it
 	Deviation  *uuid.UUID `json:"deviation,omitempty"`
 	Codes      []Code     `json:"codes"`
 }

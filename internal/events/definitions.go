@@ -50,8 +50,8 @@ type Buyer struct {
 	Contact string `json:"contact,omitempty"`
 }
 
-// Ingredient is something bought. Composition is in g per 100 g; nil means unknown. Allergens nil means not
-// known, and then nothing made of it can be released.
+// Ingredient is something bought. Composition is in g per 100 g, over that of the reference row it is like; without
+// either it is unknown. Allergens nil means not known, and then nothing made of it can be released.
 type Ingredient struct {
 	Name         string             `json:"name"`
 	Kind         string             `json:"kind"`
@@ -61,6 +61,7 @@ type Ingredient struct {
 	KeepsDays    *int               `json:"keeps_days,omitempty"` // for goods with no date mark
 	Allergens    *[]string          `json:"allergens,omitempty"`
 	MayContain   []string           `json:"may_contain,omitempty"`
+	Like         string             `json:"like,omitempty"` // a reference ingredient, such as cream_35
 	Composition  map[string]float64 `json:"composition,omitempty"`
 	Untracked    bool               `json:"untracked,omitempty"` // tap water: no lots
 }

@@ -179,13 +179,3 @@ var decoders = map[string]func([]byte) (Event, error){
 	"deviation_decided/1": as[DeviationDecided],
 	"redated/1":           as[Redated],
 }
-
-// Types lists the event types that this program knows, in alphabetical order.
-func Types() []string {
-	var types []string
-	for name := range decoders {
-		types = append(types, name[:len(name)-2])
-	}
-	slices.Sort(types)
-	return slices.Compact(types)
-}

@@ -97,8 +97,8 @@ func definitions() []events.Event {
 		}},
 		events.IngredientDefined{Defined: defined("couverture-dark-60"), Ingredient: events.Ingredient{
 			Name: "Couverture drops, dark 60 %", Kind: "couverture", Chocolate: "dark", Storage: "cool", OpenLifeDays: of(180), KeepsDays: of(540),
-			Allergens: &[]string{"soybeans"}, MayContain: []string{"milk"}, Composition: map[string]float64{"cocoa_butter": 38.5, "sucrose": 39.5},
-			Untracked: true,
+			Allergens: &[]string{"soybeans"}, MayContain: []string{"milk"}, Like: "couverture_dark_60",
+			Composition: map[string]float64{"cocoa_butter": 38.5, "sucrose": 39.5}, Untracked: true,
 		}},
 		events.MouldDefined{Defined: defined("dome-24"), Mould: events.Mould{Name: "Dome 24", Cavities: 24}},
 	}
@@ -149,7 +149,7 @@ func goods() []events.Event {
 			Portion: portion, Lot: lot, Place: "cold-room", Quantity: 1000 * events.Gram, ByItself: true, Expiry: expiry(), RuleBroken: []string{"past-date"},
 		},
 		events.GanacheMade{
-			Ganache: ganache, Formula: "blackcurrant-bay", FormulaVersion: 2, Inputs: draws(), Yield: 1160 * events.Gram, YieldBasis: "weighed",
+			Ganache: ganache, Formula: "blackcurrant-bay", FormulaVersion: 2, Inputs: draws(), Yield: 1160 * events.Gram, YieldBasis: "weighed", Evaporated: 20 * events.Gram,
 			HeatStep: &events.HeatStep{Boiled: true, TemperatureC: of(102.5), Minutes: of(1.5)}, PH: of(4.7),
 			WaterActivity: &events.MeasuredValue{Value: 0.9, Uncertainty: of(0.005)}, Place: "cold-room", Expiry: expiry(), RuleBroken: []string{"on-hold"},
 		},
@@ -187,7 +187,7 @@ func lastSteps() []events.Event {
 	return []events.Event{
 		events.PiecesTurnedOut{
 			Run: run, Place: "workshop", Good: 130, Seconds: 4, Broken: 3, Unfilled: 2, Eaten: 2, LeftInMould: 1, BrokenTo: "bin",
-			UnfilledTo: &events.ShellsToVat{Vat: "vat-dark", Charge: charge, Quantity: 8 * events.Gram}, PieceMass: 11_700,
+			UnfilledTo: &events.ShellsToVat{Vat: "vat-dark", Charge: charge, Quantity: 8 * events.Gram}, RuleBroken: []string{"wrong-chocolate"}, PieceMass: 11_700,
 		},
 		events.PiecesReleased{
 			Run: run, Grade: "first", Pieces: 130, From: "workshop", Place: "counter", Expiry: expiry(), RuleBroken: []string{"undecided-deviation"},
@@ -198,9 +198,12 @@ func lastSteps() []events.Event {
 func stock() []events.Event {
 	return []events.Event{
 		events.StockMoved{
-			From: "counter", To: "freezer", Sealed: true, RuleBroken: []string{"not-enough"},
+			From: "counter", To: "freezer", Sealed: true, IntoBag: true, RuleBroken: []string{"not-enough"},
 			Lines: []events.MovedLine{
-				{StockOf: stockOfRun(), Amount: events.Amount{Pieces: 20}, NewCode: run.Part(1), Expiry: of(expiry())},
+				{
+					StockOf: stockOfRun(), Amount: events.Amount{Pieces: 20}, NewCode: run.Part(1), Expiry: of(expiry()),
+					Parting: &events.Parting{Cause: "frozen", Freezing: &events.Freezing{At: time.Date(2026, 11, 25, 8, 30, 0, 0, time.UTC), Sealed: true, Again: true}},
+				},
 				{StockOf: events.StockOf{Code: lot}, Amount: events.Amount{Quantity: 500 * events.Gram}},
 			},
 		},

@@ -98,7 +98,8 @@ type GanacheMade struct {
 	FormulaVersion int            `json:"formula_version"`
 	Inputs         []Draw         `json:"inputs"`
 	Yield          Mass           `json:"yield_g"`
-	YieldBasis     string         `json:"yield_basis"` // weighed or assumed
+	YieldBasis     string         `json:"yield_basis"`            // weighed or assumed
+	Evaporated     Mass           `json:"evaporated_g,omitempty"` // water lost in cooking, by weighing
 	HeatStep       *HeatStep      `json:"heat_step,omitempty"`
 	PH             *float64       `json:"ph,omitempty"`
 	WaterActivity  *MeasuredValue `json:"water_activity,omitempty"`

@@ -83,6 +83,7 @@ type PiecesTurnedOut struct {
 	BrokenTo    string       `json:"broken_to,omitempty"`
 	UnfilledTo  *ShellsToVat `json:"unfilled_to,omitempty"`
 	PieceMass   Mass         `json:"piece_g"` // kept per piece, by the run's net draws
+	RuleBroken  []string     `json:"rule_broken,omitempty"`
 }
 
 // ShellsToVat is unfilled shells melted again: they carry their charge's lots back.

@@ -1,6 +1,8 @@
 package events
 
 import (
+	"time"
+
 	"firstout/internal/civil"
 )
 
@@ -17,12 +19,36 @@ type StockOf struct {
 	Unreleased bool   `json:"unreleased,omitempty"` // of pieces that have not passed the gate
 }
 
-// MovedLine is a quantity moved; where histories part, NewCode is its code from here on, and Expiry its date.
+// MovedLine is a quantity moved; where histories part, NewCode is its code from here on, Expiry its date and Parting
+// the reason.
 type MovedLine struct {
 	StockOf
 	Amount
-	NewCode Code    `json:"new_code,omitempty"`
-	Expiry  *Expiry `json:"expiry,omitempty"`
+	NewCode Code     `json:"new_code,omitempty"`
+	Expiry  *Expiry  `json:"expiry,omitempty"`
+	Parting *Parting `json:"parting,omitempty"`
+}
+
+// Why histories part.
+const (
+	PartedFrozen     = "frozen"       // into the freezer
+	PartedThawed     = "thawed"       // out of the freezer
+	PartedBagged     = "bagged"       // filling taken into a piping bag
+	PartedOutOfClass = "out_of_class" // back from a place that was out of its class
+	PartedWarmer     = "warmer"       // to a place that is warmer than the thing was dated for
+)
+
+// Parting is why a part has a code of its own. Freezing is its time in the freezer, if it goes in, is in, or comes out.
+type Parting struct {
+	Cause    string    `json:"cause"`
+	Freezing *Freezing `json:"freezing,omitempty"`
+}
+
+// Freezing is a time in the freezer: since when, whether sealed against moisture, and whether it was there before.
+type Freezing struct {
+	At     time.Time `json:"at"`
+	Sealed bool      `json:"sealed"`
+	Again  bool      `json:"again,omitempty"`
 }
 
 // StockMoved is stock carried from one place to another.
@@ -31,6 +57,7 @@ type StockMoved struct {
 	To         string      `json:"to"`
 	Lines      []MovedLine `json:"lines"`
 	Sealed     bool        `json:"sealed,omitempty"`
+	IntoBag    bool        `json:"into_bag,omitempty"` // filling, into a piping bag
 	RuleBroken []string    `json:"rule_broken,omitempty"`
 }
 

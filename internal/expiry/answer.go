@@ -12,6 +12,7 @@
 package expiry
 
 import (
+	"cmp"
 	"time"
 
 	"firstout/internal/civil"
@@ -27,6 +28,7 @@ const (
 // What is known of how safe a filling is. A lot, or a piece with no filling, is StatusNotEstimated: it rests on date
 // marks alone.
 const (
+	StatusSafeByTable       = "safe_by_table" // the decision table asks for no assessment
 	StatusAssessed          = "assessed"
 	StatusAssessmentNeeded  = "assessment_needed"
 	StatusOutsideAssessment = "outside_assessment"
@@ -36,6 +38,7 @@ const (
 // What a water activity rests on.
 const (
 	BasisNone              = "none"
+	BasisEstimated         = "estimated"
 	BasisMeasured          = "measured"
 	BasisMeasuredOnFormula = "measured_on_formula"
 )
@@ -60,14 +63,15 @@ type Answer struct {
 	PH            *float64
 	Status        string
 	UsedShare     float64 // of the life, spent before this answer
-	Instead       *string // what it would take, where an assessment does not hold
+	Instead       *string // what it would take, where an assessment does not hold or the class has no whole day
 	Method        string
 	Tables        string
 	Cautions      []string // to be shown beside the date as they stand
 }
 
 // WaterActivity is what is known of a filling's water activity, 0 to 1. Decision is the value that limits are compared
-// with: never below what was measured.
+// with: never below what was measured, or estimated without ethanol. Estimated and WithoutEthanol are there beside what
+// was measured, too, where the composition allows an estimate.
 type WaterActivity struct {
 	Estimated      *float64
 	WithoutEthanol *float64
@@ -86,16 +90,6 @@ func (a Answer) Binding() (Limit, bool) {
 	return a.Limits[0], true
 }
 
-// WasFrozen tells whether the thing has been in the freezer: it must not go back.
-func (a Answer) WasFrozen() bool {
-	for _, l := range a.Limits {
-		if l.Name == LimitFreezer {
-			return true
-		}
-	}
-	return false
-}
-
 // settle works out the dates of an answer from its kind and its limits. One that is not dated yet keeps its limits, and
 // the use-by among them, but has no date; ends is its EndsBy if it knows no limit at all.
 func settle(a Answer, dated bool, zone *time.Location, ends time.Time) Answer {
@@ -104,7 +98,7 @@ func settle(a Answer, dated bool, zone *time.Location, ends time.Time) Answer {
 	if a.WaterActivity == nil {
 		a.WaterActivity = &WaterActivity{Basis: BasisNone}
 	}
-	a.Method, a.Tables = Method, Tables
+	a.Method, a.Tables = cmp.Or(a.Method, Method), cmp.Or(a.Tables, Tables)
 	if first, found := earliest(ordered, func(Limit) bool { return true }); found {
 		a.EndsBy = ordered[first].end
 		if dated {

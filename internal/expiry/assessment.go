@@ -2,6 +2,7 @@ package expiry
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 )
@@ -123,4 +124,5 @@ func (as *Assessment) releases(done HeatStep, v verdict) (release, []string) {
 	return release{names: names, document: as.Document}, nil
 }
 
-func number(value float64) string { return strconv.FormatFloat(value, 'f', -1, 64) }
+// number writes a water activity or a pH as it is said, to five decimals.
+func number(value float64) string { return strconv.FormatFloat(math.Round(value*1e5)/1e5, 'f', -1, 64) }

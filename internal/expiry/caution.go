@@ -16,6 +16,20 @@ const (
 	CautionNoMark = "It came with no date mark."
 	// CautionMeasured stands beside a date that rests on a measured water activity.
 	CautionMeasured = "A measured water activity holds for the age and the packing of the sample."
+	// CautionEstimated stands beside a date that rests on an estimated water activity: these words, as they are.
+	CautionEstimated = "Estimated, not validated"
+	// CautionEstimateError says how far off an estimate may be (common practice, no source).
+	CautionEstimateError = "A measured water activity may be 0.03 higher or lower than the estimate: near a limit, have it measured."
+	// CautionInvert stands beside an estimate of a filling whose sugar is mostly glucose and fructose.
+	CautionInvert = "Most of what is dissolved in it is invert sugar, for which the estimate was checked least: have it measured."
+	// CautionEthanol stands beside a date of a filling with spirit.
+	CautionEthanol = "Its alcohol gives it no days: the water activity is taken without it."
+	// CautionEthanolMeter stands beside a measured water activity of a filling with spirit.
+	CautionEthanolMeter = "It holds alcohol, with which some instruments misread: the laboratory says whether its own does."
+	// CautionFarOff stands where what was measured is not what the composition comes to.
+	CautionFarOff = "What was measured is more than 0.05 from what its composition comes to: check the sample and the weights."
+	// CautionNotMeasured stands where nobody measured the temperature of a place that it stood in.
+	CautionNotMeasured = "Storage not measured: it counts at the upper limit of its class."
 	// CautionThawed stands beside the date of what came out of the freezer.
 	CautionThawed = "Thaw sealed: water that condenses on it shortens its life. Never freeze it again."
 	// CautionUnsealed stands where freezing did not stop the clock because the thing was not sealed.

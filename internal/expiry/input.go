@@ -46,11 +46,21 @@ type Input struct {
 	Heated bool      // it went through the heat step
 	UsedAt time.Time // when it was used, if not at the making
 	Trace  bool      // it came out of a vat of which it was less than 0.1 %
-	Rework *Answer   // of an earlier ganache: its own answer, whose limits all pass on
+	// BestBeforeBinds is the shop's own rule on whether the best-before of this kind of ingredient dates what is made of it;
+	// nil: that of couverture, dairy, fruit and nuts does (common practice, no source).
+	BestBeforeBinds *bool
+	Rework          *Answer // of an earlier ganache: its own answer, whose limits all pass on
 }
 
-// dateBindingKinds are the ingredients whose best-before dates what is made of them.
+// dateBindingKinds are the ingredients whose best-before dates what is made of them, where the shop has no rule of its own.
 var dateBindingKinds = []string{"couverture", "dairy", "fruit", "nut"}
+
+func (in Input) bestBeforeBinds() bool {
+	if in.BestBeforeBinds != nil {
+		return *in.BestBeforeBinds
+	}
+	return slices.Contains(dateBindingKinds, in.Kind)
+}
 
 // ownLimits gives what a lot's mark and a portion's opening say, nothing released.
 func (in Input) ownLimits() []Limit {
@@ -96,7 +106,7 @@ func (in Input) limitsWithin(released release, made time.Time, zone *time.Locati
 	for i, l := range limits {
 		switch {
 		case l.Name != LimitIngredientBestBefore:
-		case !slices.Contains(dateBindingKinds, in.Kind):
+		case !in.bestBeforeBinds():
 			limits[i].ReleasedBy = ReleasedByKind
 		case in.Trace:
 			limits[i].ReleasedBy = ReleasedByTrace

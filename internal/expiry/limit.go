@@ -36,6 +36,8 @@ const (
 	ReleasedByTrace = "below_trace"
 	// ReleasedByFilling: the piping bag's limit, once the filling has left the bag in time.
 	ReleasedByFilling = "filled_in_time"
+	// ReleasedByFreezer: a clock that stands still while the thing is frozen.
+	ReleasedByFreezer = "freezer"
 )
 
 // A Limit is one of the ends that a date is the earliest of. One with ReleasedBy is listed but binds nothing.

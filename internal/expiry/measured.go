@@ -35,7 +35,7 @@ func (m Measured) decision() float64 {
 	if m.Uncertainty != nil {
 		uncertainty = max(uncertainty, *m.Uncertainty)
 	}
-	return min(1, math.Round((m.Value+uncertainty)*1e9)/1e9)
+	return min(1, tidy(m.Value+uncertainty))
 }
 
 // findings are what is known of a batch's water activity and pH, and why what is on record does not count.
@@ -45,7 +45,42 @@ type findings struct {
 	cautions      []string
 }
 
-// findings looks at the batch first, and at its formula for what was not measured on the batch.
+// farOff is the difference between what was measured and what the composition comes to from which one of them is likely to
+// be wrong (common practice, no source).
+const farOff = 0.05
+
+// estimate puts in what the composition allows to estimate: to decide by if nothing was measured.
+func (found *findings) estimate(e Estimated) {
+	measured := found.waterActivity.Decision != nil
+	switch {
+	case e.EthanolShare > 0 && measured:
+		found.cautions = append(found.cautions, CautionEthanolMeter)
+	case e.EthanolShare > 0:
+		found.cautions = append(found.cautions, CautionEthanol)
+	}
+	if e.Refused() {
+		if !measured {
+			found.cautions = append(found.cautions, e.why()...)
+		}
+		return
+	}
+	found.waterActivity.Estimated, found.waterActivity.WithoutEthanol = &e.WithEthanol, &e.WithoutEthanol
+	if measured {
+		if math.Abs(*found.waterActivity.Decision-e.WithoutEthanol) > farOff {
+			found.cautions = append(found.cautions, CautionFarOff)
+		}
+		return
+	}
+	decision := e.Decision()
+	found.waterActivity.Decision, found.waterActivity.Basis = &decision, BasisEstimated
+	found.cautions = append([]string{CautionEstimated, CautionEstimateError}, found.cautions...)
+	if e.mostlyInvert {
+		found.cautions = append(found.cautions, CautionInvert)
+	}
+}
+
+// findings looks at the batch first, at its formula for what was not measured on the batch, and at what it is made of if
+// the water activity was measured on neither. What was measured replaces an estimate and is never averaged with it.
 func (f Filling) findings() findings {
 	found := findings{waterActivity: WaterActivity{Basis: BasisNone}, ph: f.PH}
 	measured := f.WaterActivity
@@ -69,6 +104,9 @@ func (f Filling) findings() findings {
 		decision := measured.decision()
 		found.waterActivity.Decision = &decision
 		found.cautions = append(found.cautions, CautionMeasured)
+	}
+	if len(f.Parts) > 0 {
+		found.estimate(Mix(f.Parts, f.EvaporatedG).WaterActivity())
 	}
 	return found
 }

@@ -81,3 +81,19 @@ func (f PieceFilling) limits(p Piece) []Limit {
 	}
 	return limits
 }
+
+// Inherit adds to a part's answer what its whole turns out to be limited by and the part is not: the civil days of its
+// ingredients. The clocks of the part are its own. It never makes a date later.
+func Inherit(part, whole Answer, zone *time.Location) Answer {
+	a := part
+	a.Limits = slices.Clone(part.Limits)
+	for _, l := range whole.Limits {
+		if l.At == nil && l.ReleasedBy == "" && slices.Contains(ofIngredients, l.Name) {
+			a.Limits = append(a.Limits, l)
+		}
+	}
+	return settle(a, part.Binds != "", zone, part.EndsBy)
+}
+
+// ofIngredients are the limits that come from what a thing is made of.
+var ofIngredients = []string{LimitIngredientUseBy, LimitOpenedIngredient, LimitIngredientBestBefore}

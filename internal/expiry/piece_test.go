@@ -145,6 +145,11 @@ func TestPipingBag(t *testing.T) {
 	require.Equal(t, day("2026-11-26"), *overnight.Date, "the day itself is whole when the bag outlasts it")
 }
 
+// frozenAndThawed is what a thing has that was in the freezer until an instant.
+func frozenAndThawed(before expiry.Answer, f expiry.Freezing, until time.Time) expiry.Answer {
+	return expiry.DateThawed(expiry.DateFrozen(before, f), f, until)
+}
+
 func TestFreezer(t *testing.T) {
 	t.Parallel()
 	rules := rows(t, "life_rules.csv")
@@ -152,7 +157,7 @@ func TestFreezer(t *testing.T) {
 	before := expiry.DatePiece(dome(expiry.PieceFilling{Code: "G261125-01-X", Answer: expiry.DateFilling(blackcurrantBay())}))
 	frozen := at("2026-11-27T18:00:00Z") // 11 days are left after this one
 	thaw := func(before expiry.Answer, on string, sealed bool) expiry.Answer {
-		return expiry.DateThawed(before, expiry.Freezing{FrozenAt: frozen, ThawedAt: at(on + "T08:00:00Z"), Sealed: sealed, Zone: dublin})
+		return frozenAndThawed(before, expiry.Freezing{At: frozen, Sealed: sealed, Zone: dublin}, at(on+"T08:00:00Z"))
 	}
 
 	got := thaw(before, "2027-01-10", true)
@@ -161,8 +166,6 @@ func TestFreezer(t *testing.T) {
 	require.Equal(t, "assessment", got.Binds)
 	require.Equal(t, day("2027-01-10").AddDays(daysAfterThaw), *limit(t, got, "freezer_limit", "").Date)
 	require.Contains(t, got.Cautions, expiry.CautionThawed)
-	require.True(t, got.WasFrozen())
-	require.False(t, before.WasFrozen())
 	require.Equal(t, day("2026-12-08"), *before.Date, "the answer before stays as it was")
 
 	got = thaw(before, "2026-11-27", true)
@@ -186,25 +189,66 @@ func TestFreezer(t *testing.T) {
 	require.Equal(t, day("2026-12-08"), *got.Date, "not sealed: the clock ran on")
 	require.Contains(t, got.Cautions, expiry.CautionUnsealed)
 
-	again := thaw(thaw(before, "2026-12-01", true), "2026-12-05", true)
+	again := frozenAndThawed(thaw(before, "2026-12-01", true), expiry.Freezing{
+		At: at("2026-12-02T08:00:00Z"), Sealed: true, Again: true, Zone: dublin,
+	}, at("2026-12-05T08:00:00Z"))
 	require.Equal(t, day("2026-12-12"), *again.Date, "the first time moved it by four days, the second by none")
 	require.Contains(t, again.Cautions, expiry.CautionRefrozen)
+	require.NotContains(t, again.Cautions, expiry.CautionUnsealed)
+}
+
+// What stands in the freezer is dated by how long it may stay there; what had run out before it went in stays so.
+func TestInTheFreezer(t *testing.T) {
+	t.Parallel()
+	freezerDays := whole(t, rows(t, "life_rules.csv")[1]["value"])
+	before := expiry.DateFilling(blackcurrantBay())
+	freezing := expiry.Freezing{At: at("2026-11-27T18:00:00Z"), Sealed: true, Zone: dublin}
+	inside := expiry.DateFrozen(before, freezing)
+	require.Equal(t, "freezer_limit", inside.Binds)
+	require.Equal(t, day("2026-11-27").AddDays(freezerDays), *inside.Date)
+	require.Equal(t, day("2026-11-27").AddDays(freezerDays), *inside.UseBy)
+	require.Equal(t, "freezer", limit(t, inside, "assessment", "").ReleasedBy)
+	require.Empty(t, limit(t, before, "assessment", "").ReleasedBy, "the answer before stays as it was")
+
+	for name, running := range map[string]expiry.Freezing{
+		"not sealed": {At: freezing.At, Zone: dublin}, "again": {At: freezing.At, Sealed: true, Again: true, Zone: dublin},
+	} {
+		require.Equal(t, *before.Date, *expiry.DateFrozen(before, running).Date, name)
+	}
+
+	late := expiry.DateFrozen(before, expiry.Freezing{At: at("2026-12-20T18:00:00Z"), Sealed: true, Zone: dublin})
+	require.Equal(t, *before.Date, *late.Date, "past its date it went in, and so it comes out")
+
+	shortened := expiry.Shorten(inside, day("2026-12-20"), "the bag was open", dublin)
+	require.Equal(t, day("2026-12-20"), *shortened.Date)
+	thawed := expiry.DateThawed(shortened, freezing, at("2026-12-15T08:00:00Z"))
+	require.Equal(t, day("2026-12-20"), *thawed.Date, "a decision names a day, and the freezer moves none")
 }
 
 func TestFreezerMovesNoIngredientsDate(t *testing.T) {
 	t.Parallel()
 	before := expiry.DateFilling(changed(func(f *expiry.Filling) { f.Assessment.Releases = nil }))
-	got := expiry.DateThawed(before, expiry.Freezing{FrozenAt: at("2026-11-26T18:00:00Z"), ThawedAt: at("2026-12-10T08:00:00Z"), Sealed: true, Zone: dublin})
+	got := frozenAndThawed(before, expiry.Freezing{At: at("2026-11-26T18:00:00Z"), Sealed: true, Zone: dublin}, at("2026-12-10T08:00:00Z"))
 	require.Equal(t, day("2026-11-28"), *got.Date)
 	require.Equal(t, "opened_ingredient", got.Binds)
 }
 
-func TestFreezerDoesNotStopThePipingBag(t *testing.T) {
+// The hours of food out of temperature control go on in the freezer, and in the chill.
+func TestFreezerGivesNoHoursBack(t *testing.T) {
 	t.Parallel()
-	bag := expiry.DateBagged(expiry.DateFilling(blackcurrantBay()), at("2026-11-26T09:00:00Z"), dublin)
-	got := expiry.DateThawed(bag, expiry.Freezing{FrozenAt: at("2026-11-26T10:00:00Z"), ThawedAt: at("2026-12-10T08:00:00Z"), Sealed: true, Zone: dublin})
-	require.Equal(t, "piping_bag", got.Binds)
-	require.Equal(t, bag.EndsBy, got.EndsBy)
+	hours := whole(t, rows(t, "life_rules.csv")[0]["value"])
+	out := at("2026-11-26T09:00:00Z")
+	for name, before := range map[string]expiry.Answer{
+		"piping_bag":      expiry.DateBagged(expiry.DateFilling(blackcurrantBay()), out, dublin),
+		"food_safety_cap": expiry.DateKept(expiry.DateFilling(blackcurrantBay()), expiry.Kept{Planned: 14}, out, dublin),
+	} {
+		require.Equal(t, name, before.Binds)
+		require.False(t, before.HasDate())
+		require.Equal(t, out.Add(time.Duration(hours)*time.Hour), before.DiscardBy.UTC())
+		got := frozenAndThawed(before, expiry.Freezing{At: at("2026-11-26T10:00:00Z"), Sealed: true, Zone: dublin}, at("2026-12-10T08:00:00Z"))
+		require.Equal(t, name, got.Binds)
+		require.Equal(t, before.EndsBy, got.EndsBy)
+	}
 }
 
 func TestFreezerKeepsTheHoursOfWhatHadOnlyHours(t *testing.T) {
@@ -212,12 +256,12 @@ func TestFreezerKeepsTheHoursOfWhatHadOnlyHours(t *testing.T) {
 	before := expiry.DateFilling(changed(func(f *expiry.Filling) { f.ShopLimitDays = map[string]int{"cool": 0} }))
 	frozen := before.EndsBy.Add(-90 * time.Minute)
 	thawed := frozen.AddDate(0, 0, 30).Add(5 * time.Hour)
-	got := expiry.DateThawed(before, expiry.Freezing{FrozenAt: frozen, ThawedAt: thawed, Sealed: true, Zone: dublin})
+	got := frozenAndThawed(before, expiry.Freezing{At: frozen, Sealed: true, Zone: dublin}, thawed)
 	require.Equal(t, thawed.Add(90*time.Minute), got.EndsBy)
 	require.False(t, got.HasDate())
 
 	undated := expiry.DateFilling(changed(func(f *expiry.Filling) { f.Assessment = nil }))
-	got = expiry.DateThawed(undated, expiry.Freezing{FrozenAt: frozen, ThawedAt: thawed, Sealed: true, Zone: dublin})
+	got = frozenAndThawed(undated, expiry.Freezing{At: frozen, Sealed: true, Zone: dublin}, thawed)
 	require.False(t, got.HasDate(), "the freezer gives no date to what has none")
 	require.Empty(t, got.Binds)
 }

@@ -260,26 +260,28 @@ func TestPieceProperties(t *testing.T) {
 
 		frozen := p.MadeAt.Add(time.Duration(rapid.IntRange(0, 500).Draw(t, "hours to the freezer")) * time.Hour)
 		freezing := expiry.Freezing{
-			FrozenAt: frozen, ThawedAt: frozen.Add(time.Duration(rapid.IntRange(0, 5000).Draw(t, "hours in it")) * time.Hour),
-			Sealed: rapid.Bool().Draw(t, "sealed"), Zone: p.Zone,
+			At: frozen, Sealed: rapid.Bool().Draw(t, "sealed"), Again: rapid.Bool().Draw(t, "again"), Zone: p.Zone,
 		}
-		thawed := expiry.DateThawed(got, freezing)
+		thawedAt := frozen.Add(time.Duration(rapid.IntRange(0, 5000).Draw(t, "hours in it")) * time.Hour)
+		inside := expiry.DateFrozen(got, freezing)
+		thawed := expiry.DateThawed(inside, freezing, thawedAt)
+		checkAnswer(t, inside, p.Zone)
 		checkAnswer(t, thawed, p.Zone)
-		checkThawed(t, got, thawed, freezing)
+		checkThawed(t, got, thawed, freezing, thawedAt)
 		require.Equal(t, expiry.DatePiece(p), got, "the answer before is left as it was")
 	})
 }
 
 // checkThawed holds that no more days are left after thawing than before freezing, and none of an ingredient's date
 // more than it says.
-func checkThawed(t *rapid.T, before, after expiry.Answer, f expiry.Freezing) {
-	frozenOn, thawedOn := civil.DayOf(f.FrozenAt, f.Zone), civil.DayOf(f.ThawedAt, f.Zone)
+func checkThawed(t *rapid.T, before, after expiry.Answer, f expiry.Freezing, thawedAt time.Time) {
+	frozenOn, thawedOn := civil.DayOf(f.At, f.Zone), civil.DayOf(thawedAt, f.Zone)
 	if after.Date == nil || before.Date == nil {
 		return
 	}
 	require.LessOrEqual(t, after.Date.Sub(thawedOn), 21)
 	require.LessOrEqual(t, after.Date.Sub(thawedOn), before.Date.Sub(frozenOn))
-	if !f.Sealed {
+	if !f.Sealed || f.Again {
 		require.False(t, after.Date.After(*before.Date))
 	}
 	for _, l := range before.Limits {

@@ -128,7 +128,7 @@ type WasteSum struct {
 }
 
 // Waste sums up what was discarded on the days from one to another, both included, heaviest first. A day is the
-// calendar's of the site where it happened.
-func Waste(ctx context.Context, q Querier, from, to civil.Day, by string) ([]WasteSum, error) {
-	return collect(ctx, q, pgx.RowToStructByName[WasteSum], "add up waste", waste, dateOf(from), dateOf(to), by, workshop.NoWaste)
+// calendar's of the site where it happened. Without places (nil) it is everywhere.
+func Waste(ctx context.Context, q Querier, from, to civil.Day, by string, places []string) ([]WasteSum, error) {
+	return collect(ctx, q, pgx.RowToStructByName[WasteSum], "add up waste", waste, dateOf(from), dateOf(to), by, workshop.NoWaste, places)
 }

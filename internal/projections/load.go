@@ -3,6 +3,7 @@ package projections
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -21,9 +22,17 @@ var (
 	loadOpen         = query("load_open")
 	loadOpenAnywhere = query("load_open_anywhere")
 	loadPlaces       = query("load_places")
+	loadLater        = query("load_later")
+	loadCounted      = query("load_counted")
+	loadMoved        = query("load_moved")
 	loadSequences    = query("load_sequences")
-	downstreamThings = query("forward", "downstream_things")
-	downstreamLines  = query("forward", "downstream_lines")
+	downstreamCodes  = query("forward", "downstream_codes")
+	loadOps          = query("load_ops")
+	loadVatsAt       = query("load_vats_at")
+	remixThings      = query("forward", "remixed", "remix_things")
+	remixLines       = query("forward", "remixed", "remix_lines")
+	remixOps         = query("forward", "remix_ops")
+	remixFlows       = query("forward", "remix_flows")
 )
 
 // QueueLoad puts into the batch what reads the needs into the set: a query or two for a kind of need, however
@@ -38,12 +47,19 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	kinds := byKind(needs)
 	l.open(kinds[workshop.NeedsStock])
 	l.places(kinds[workshop.NeedsPlace])
+	l.later(kinds[workshop.NeedsLater])
+	l.counted(kinds[workshop.NeedsCounted])
+	l.moved(kinds[workshop.NeedsMoved])
 	l.sequences(kinds[workshop.NeedsSequence])
 	l.vats(kinds[workshop.NeedsVat])
 	l.holds(kinds[workshop.NeedsHold])
 	l.deviations(kinds[workshop.NeedsDeviation])
+	l.deviationsAt(kinds[workshop.NeedsDeviationsAt])
 	l.things(kinds)
 	l.downstream(kinds[workshop.NeedsDownstream])
+	l.ops(kinds[workshop.NeedsOps])
+	l.vatsAt(kinds[workshop.NeedsVatAt])
+	l.remix(kinds[workshop.NeedsRemix])
 }
 
 // byKind sorts needs by their kind, each need once.
@@ -71,6 +87,7 @@ func eachOf[T any](needs []workshop.Need, of func(workshop.Need) T) []T {
 func codeOf(n workshop.Need) string    { return string(n.Code) }
 func placeOf(n workshop.Need) string   { return n.Place }
 func subjectOf(n workshop.Need) string { return n.Subject }
+func atOf(n workshop.Need) time.Time   { return n.At }
 func idOf(n workshop.Need) pgtype.UUID { return uuidOf(n.ID) }
 
 // loading is a set being filled by a batch.
@@ -100,6 +117,53 @@ func (l loading) places(needs []workshop.Need) {
 	if len(needs) > 0 {
 		l.lines(loadPlaces, needs, eachOf(needs, placeOf))
 	}
+}
+
+// counted loads lines that were counted after an instant.
+func (l loading) counted(needs []workshop.Need) {
+	if len(needs) > 0 {
+		l.lines(loadCounted, needs, eachOf(needs, placeOf), eachOf(needs, subjectOf), eachOf(needs, atOf))
+	}
+}
+
+// moved loads lines of which something moved after an instant.
+func (l loading) moved(needs []workshop.Need) {
+	if len(needs) > 0 {
+		l.lines(loadMoved, needs, eachOf(needs, placeOf), eachOf(needs, atOf))
+	}
+}
+
+// later loads the movements of things after an instant; of a thing asked for several times, after the earliest.
+func (l loading) later(needs []workshop.Need) {
+	from := map[events.Code]time.Time{}
+	for _, n := range needs {
+		if at, asked := from[n.Code]; !asked || n.At.Before(at) {
+			from[n.Code] = n.At
+		}
+	}
+	if len(from) == 0 {
+		return
+	}
+	codes := slices.Sorted(maps.Keys(from))
+	instants := make([]time.Time, 0, len(codes))
+	for _, code := range codes {
+		instants = append(instants, from[code])
+	}
+	l.b.Queue(loadLater, codes, instants).Query(func(rows pgx.Rows) error {
+		moved := map[events.Code][]workshop.Movement{}
+		for rows.Next() {
+			var m workshop.Movement
+			if err := rows.Scan(&m.Position, &m.Number, &m.OccurredAt, &m.Code, &m.Place, &m.Grade, &m.Unreleased, &m.Delta, &m.Cause); err != nil {
+				return fmt.Errorf("load movements: %w", err)
+			}
+			m.OccurredAt = m.OccurredAt.UTC()
+			moved[m.Code] = append(moved[m.Code], m)
+		}
+		for code, at := range from {
+			l.set.AddLater(code, at, moved[code])
+		}
+		return wrap(rows.Err(), "load movements")
+	})
 }
 
 // lines queues a query of lines of stock, and marks needs as met.
@@ -140,7 +204,7 @@ func (l loading) vats(needs []workshop.Need) {
 
 // things loads things with all their stock.
 func (l loading) things(kinds map[workshop.NeedKind][]workshop.Need) {
-	met := kinds[workshop.NeedsThing]
+	met := slices.Concat(kinds[workshop.NeedsThing], kinds[workshop.NeedsParts]) // the parts of a whole come with it
 	vats, holds, deviations := kinds[workshop.NeedsVat], kinds[workshop.NeedsHold], kinds[workshop.NeedsDeviation]
 	if len(met)+len(vats)+len(holds)+len(deviations) == 0 {
 		return
@@ -240,8 +304,19 @@ func (l loading) deviations(needs []workshop.Need) {
 	if len(needs) == 0 {
 		return
 	}
-	const sql = "SELECT id::text, state FROM deviations WHERE id = ANY ($1::uuid[])"
-	l.b.Queue(sql, eachOf(needs, idOf)).Query(func(rows pgx.Rows) error {
+	l.b.Queue("SELECT id::text, state FROM deviations WHERE id = ANY ($1::uuid[])", eachOf(needs, idOf)).Query(l.addDeviations(needs))
+}
+
+// deviationsAt loads the undecided deviations of places themselves.
+func (l loading) deviationsAt(needs []workshop.Need) {
+	if len(needs) > 0 {
+		const sql = "SELECT id::text, state FROM deviations WHERE open AND code = '' AND state ->> 'place' = ANY ($1::text[])"
+		l.b.Queue(sql, eachOf(needs, placeOf)).Query(l.addDeviations(needs))
+	}
+}
+
+func (l loading) addDeviations(needs []workshop.Need) func(pgx.Rows) error {
+	return func(rows pgx.Rows) error {
 		err := eachState(rows, func(_ string, state []byte) error {
 			deviation, err := decode[workshop.Deviation](state)
 			if err == nil && !l.set.Deviations.Has(deviation.ID) {
@@ -251,28 +326,23 @@ func (l loading) deviations(needs []workshop.Need) {
 		})
 		l.set.Loaded(needs...)
 		return wrap(err, "load deviations")
-	})
+	}
 }
 
-// downstream loads everything that the codes went into, with its stock. What was reached is told in code order.
+// downstream loads everything that the codes went into, with what it is made of. What was reached is told in code order.
 func (l loading) downstream(needs []workshop.Need) {
 	if len(needs) == 0 {
 		return
 	}
-	codes, met := eachOf(needs, codeOf), needs
-	l.b.Queue(downstreamThings, codes).Query(func(rows pgx.Rows) error {
+	codes, all := eachOf(needs, codeOf), []time.Time{} // from the beginning
+	l.b.Queue(downstreamCodes, codes, all).Query(func(rows pgx.Rows) error {
 		reached := map[events.Code][]events.Code{}
 		for rows.Next() {
 			var root, code events.Code
-			var state []byte
-			if err := rows.Scan(&root, &code, &state); err != nil {
+			if err := rows.Scan(&root, &code); err != nil {
 				return fmt.Errorf("load downstream: %w", err)
 			}
 			reached[root] = append(reached[root], code)
-			met = append(met, workshop.NeedThing(code))
-			if err := l.addThing(code, state); err != nil {
-				return fmt.Errorf("load downstream: %w", err)
-			}
 		}
 		for _, n := range needs {
 			slices.SortFunc(reached[n.Code], events.Code.Compare)
@@ -280,7 +350,82 @@ func (l loading) downstream(needs []workshop.Need) {
 		}
 		return wrap(rows.Err(), "load downstream")
 	})
-	l.b.Queue(downstreamLines, codes).Query(func(rows pgx.Rows) error { return l.addLines(rows, met) })
+	met := needs
+	l.b.Queue(remixThings, codes, all).Query(func(rows pgx.Rows) error {
+		err := eachState(rows, func(code string, state []byte) error {
+			met = append(met, workshop.NeedThing(events.Code(code)))
+			return l.addThing(events.Code(code), state)
+		})
+		return wrap(err, "load downstream")
+	})
+	l.b.Queue(remixLines, codes, all).Query(func(rows pgx.Rows) error { return l.addLines(rows, met) })
+}
+
+// vatsAt loads the charges of vats that had not ended at an instant.
+func (l loading) vatsAt(needs []workshop.Need) {
+	if len(needs) == 0 {
+		return
+	}
+	l.b.Queue(loadVatsAt, eachOf(needs, subjectOf), eachOf(needs, atOf)).Query(func(rows pgx.Rows) error {
+		err := eachState(rows, func(code string, state []byte) error { return l.addThing(events.Code(code), state) })
+		l.set.Loaded(needs...)
+		return wrap(err, "load the charges of vats")
+	})
+}
+
+// ops loads everything that happened in charges.
+func (l loading) ops(needs []workshop.Need) {
+	if len(needs) == 0 {
+		return
+	}
+	l.b.Queue(loadOps, eachOf(needs, codeOf)).Query(func(rows pgx.Rows) error {
+		ops, err := pgx.CollectRows(rows, scanOp)
+		l.set.AddOps(ops)
+		l.set.Loaded(needs...)
+		return wrap(err, "load what happened in vats")
+	})
+}
+
+// remix loads what a late entry in a charge may change.
+func (l loading) remix(needs []workshop.Need) {
+	if len(needs) == 0 {
+		return
+	}
+	codes, instants := eachOf(needs, codeOf), eachOf(needs, atOf)
+	met := needs
+	l.b.Queue(remixThings, codes, instants).Query(func(rows pgx.Rows) error {
+		err := eachState(rows, func(code string, state []byte) error {
+			met = append(met, workshop.NeedThing(events.Code(code)))
+			if code := events.Code(code); code.Kind() == events.KindCharge {
+				met = append(met, workshop.NeedOps(code))
+			}
+			return l.addThing(events.Code(code), state)
+		})
+		return wrap(err, "load what was drawn since")
+	})
+	l.b.Queue(remixOps, codes, instants).Query(func(rows pgx.Rows) error {
+		ops, err := pgx.CollectRows(rows, scanOp)
+		l.set.AddOps(ops)
+		return wrap(err, "load what happened in vats since")
+	})
+	l.b.Queue(remixFlows, codes, instants).Query(func(rows pgx.Rows) error {
+		flows, err := pgx.CollectRows(rows, scanEdge)
+		l.set.AddFlows(flows)
+		return wrap(err, "load what was made since")
+	})
+	l.b.Queue(remixLines, codes, instants).Query(func(rows pgx.Rows) error { return l.addLines(rows, met) })
+}
+
+func scanOp(row pgx.CollectableRow) (workshop.ChargeOp, error) {
+	var op workshop.ChargeOp
+	var mix []byte
+	err := row.Scan(&op.Position, &op.Number, &op.Charge, &op.OccurredAt, &op.Kind, &op.Mass, &op.Other, &op.Use, &mix)
+	if err != nil {
+		return op, err
+	}
+	op.OccurredAt = op.OccurredAt.UTC()
+	op.Mix, err = decode[workshop.Mix](mix)
+	return op, err
 }
 
 // eachState goes through rows of a key and a state.

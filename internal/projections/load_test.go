@@ -69,6 +69,7 @@ func TestWhatIsSavedIsLoaded(t *testing.T) {
 		workshop.NeedVat("vat-dark"), workshop.NeedVat("vat-never-used"), workshop.NeedStock("counter", "bay-dome"),
 		workshop.NeedStock("", "cream-35"), workshop.NeedPlace("freezer"), workshop.NeedHold(storyID(holdAt)),
 		workshop.NeedDeviation(storyID(deviationAt)), workshop.NeedDownstream(cream), workshop.NeedDownstream(lateDark),
+		workshop.NeedParts(run), workshop.NeedDeviationsAt("freezer"), workshop.NeedDeviationsAt("counter"),
 	}
 	for _, code := range storyCodes {
 		needs = append(needs, workshop.NeedThing(code), workshop.NeedSequence(code.Kind(), storyDay))
@@ -87,6 +88,9 @@ func TestWhatIsSavedIsLoaded(t *testing.T) {
 	require.Empty(t, set.Vat("vat-never-used").Charge)
 	same(t, b.set.Hold(storyID(holdAt)), set.Hold(storyID(holdAt)))
 	same(t, b.set.Deviation(storyID(deviationAt)), set.Deviation(storyID(deviationAt)))
+	require.Len(t, set.DeviationsAt("freezer"), 1)
+	same(t, b.set.DeviationsAt("freezer"), set.DeviationsAt("freezer"))
+	require.Empty(t, set.DeviationsAt("counter"))
 	require.Equal(t, b.set.OpenAt("counter", "bay-dome"), set.OpenAt("counter", "bay-dome"))
 	require.Equal(t, b.set.OpenAt("", "cream-35"), set.OpenAt("", "cream-35"))
 	require.Equal(t, b.set.StandingAt("freezer"), set.StandingAt("freezer"))
@@ -108,6 +112,7 @@ func TestALoadBringsWhatIsWantedNext(t *testing.T) {
 		"a portion: its lot":                              {workshop.NeedThing(portion), []events.Code{portion, cream}},
 		"a lot: its portions":                             {workshop.NeedThing(cream), []events.Code{portion, cream}},
 		"a run: its parts and the lots in it":             {workshop.NeedThing(run), []events.Code{run, frozenPart, dark, cream}},
+		"the parts of a run":                              {workshop.NeedParts(run), []events.Code{run, frozenPart, dark, cream}},
 		"a hold: what it took in":                         {workshop.NeedHold(storyID(39)), []events.Code{lateDark, charge, lateRun}},
 		"a deviation: what it is of":                      {workshop.NeedDeviation(storyID(deviationAt)), []events.Code{ganache, dark, cream}},
 		"downstream: everything made of it and its stock": {workshop.NeedDownstream(lateDark), []events.Code{charge, lateRun, nextCharge, block}},

@@ -60,31 +60,33 @@ func scanAt[T any](row pgx.CollectableRow) (At[T], error) {
 
 // HoldFilter says which holds. The zero of a field leaves it out.
 type HoldFilter struct {
-	Open  bool // not lifted
-	Site  string
-	After int64 // position
-	Limit int
+	Open   bool // not lifted
+	Site   string
+	Places []string // with Site: a hold on what stands at one of these is of the site too
+	After  int64    // position
+	Limit  int
 }
 
 // Holds lists holds in the order in which they were placed.
 func Holds(ctx context.Context, q Querier, f HoldFilter) ([]At[workshop.Hold], error) {
-	return collect(ctx, q, scanAt[workshop.Hold], "list holds", holdsPage, f.Open, f.Site, f.After, pageSize(f.Limit))
+	return collect(ctx, q, scanAt[workshop.Hold], "list holds", holdsPage, f.Open, f.Site, f.After, pageSize(f.Limit), f.Places)
 }
 
 // DeviationFilter says which deviations. The zero of a field leaves it out.
 type DeviationFilter struct {
-	Open  bool // not decided
-	Site  string
-	Place string // of the place, or of a thing that stands there
-	Code  events.Code
-	After int64 // position
-	Limit int
+	Open   bool // not decided
+	Site   string
+	Places []string // with Site: a deviation of what stands at one of these is of the site too
+	Place  string   // of the place, or of a thing that stands there
+	Code   events.Code
+	After  int64 // position
+	Limit  int
 }
 
 // Deviations lists deviations in the order in which they were opened.
 func Deviations(ctx context.Context, q Querier, f DeviationFilter) ([]At[workshop.Deviation], error) {
 	return collect(ctx, q, scanAt[workshop.Deviation], "list deviations", deviationsPage,
-		f.Open, f.Site, f.Place, string(f.Code), f.After, pageSize(f.Limit))
+		f.Open, f.Site, f.Place, string(f.Code), f.After, pageSize(f.Limit), f.Places)
 }
 
 // Definition is one version of a definition. Body is one of the definition structs of package events, as JSON.
@@ -96,9 +98,9 @@ type Definition struct {
 }
 
 // Definitions lists the newest versions of the definitions of a kind (site, place, supplier, buyer, ingredient,
-// formula, vat, mould or design) by slug, after one.
-func Definitions(ctx context.Context, q Querier, kind, after string, limit int) ([]Definition, error) {
-	return collect(ctx, q, scanDefinition, "list definitions", definitionPage, kind, after, pageSize(limit))
+// formula, vat, mould or design) by slug, after one: with a site, of that site's places or vats.
+func Definitions(ctx context.Context, q Querier, kind, site, after string, limit int) ([]Definition, error) {
+	return collect(ctx, q, scanDefinition, "list definitions", definitionPage, kind, after, pageSize(limit), site)
 }
 
 // OneDefinition finds a version of a definition, or with version 0 the newest; nil if there is none.

@@ -210,6 +210,7 @@ func TestHoldsAndDeviations(t *testing.T) {
 		"of what is on a counter": {projections.DeviationFilter{Place: "counter"}, []int64{deviationAt}},
 		"of the ganache":          {projections.DeviationFilter{Code: ganache}, []int64{deviationAt}},
 		"elsewhere":               {projections.DeviationFilter{Site: "stall"}, nil},
+		"come from elsewhere":     {projections.DeviationFilter{Site: "stall", Places: []string{"counter"}}, []int64{deviationAt}},
 	} {
 		found, err := projections.Deviations(t.Context(), b.pool, c.filter)
 		require.NoError(t, err)
@@ -228,10 +229,10 @@ func TestDefinitionsListTheNewestVersions(t *testing.T) {
 	t.Parallel()
 	b := openBook(t)
 	writeStory(t, b)
-	places, err := projections.Definitions(t.Context(), b.pool, "place", "", 10)
+	places, err := projections.Definitions(t.Context(), b.pool, "place", "", "", 10)
 	require.NoError(t, err)
 	require.Equal(t, []string{"counter", "freezer"}, []string{places[0].Slug, places[1].Slug})
-	places, err = projections.Definitions(t.Context(), b.pool, "place", "counter", 10)
+	places, err = projections.Definitions(t.Context(), b.pool, "place", "", "counter", 10)
 	require.NoError(t, err)
 	require.Len(t, places, 1)
 
@@ -309,11 +310,11 @@ func TestWasteIsSummedUpByWhatIsAsked(t *testing.T) {
 		projections.WasteByDesign: {{Key: "cream-35", Mass: 50 * g, Times: 1, Waste: true}, {Key: "bay-dome", Pieces: 3, Mass: 37_500, Times: 2, Waste: true}},
 		projections.WasteByPlace:  {{Key: "counter", Pieces: 3, Mass: 87_500, Times: 3, Waste: true}},
 	} {
-		found, err := projections.Waste(t.Context(), b.pool, storyDay, storyDay, by)
+		found, err := projections.Waste(t.Context(), b.pool, storyDay, storyDay, by, nil)
 		require.NoError(t, err)
 		require.Equal(t, want, found)
 	}
-	before, err := projections.Waste(t.Context(), b.pool, storyDay.AddDays(-9), storyDay.AddDays(-1), projections.WasteByReason)
+	before, err := projections.Waste(t.Context(), b.pool, storyDay.AddDays(-9), storyDay.AddDays(-1), projections.WasteByReason, nil)
 	require.NoError(t, err)
 	require.Empty(t, before)
 }

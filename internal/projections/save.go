@@ -1,6 +1,7 @@
 package projections
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -88,7 +89,11 @@ func stateRows(set *workshop.Set, o *origins) ([]rows, error) {
 	if err != nil {
 		return nil, err
 	}
-	return []rows{definitions, things, stockRows(set), vats, holds, deviations, sequenceRows(set)}, nil
+	ops, err := opRows(set)
+	if err != nil {
+		return nil, err
+	}
+	return []rows{definitions, things, stockRows(set), vats, holds, deviations, sequenceRows(set), ops}, nil
 }
 
 // thing is a row of things on its way in.
@@ -166,7 +171,7 @@ func stockRows(set *workshop.Set) rows {
 	amounts, pieceMasses := make(values[int64], n), make(values[int64], n)
 	dates := make(values[pgtype.Date], n)
 	endsBy, discardBy, counted := make(values[*time.Time], n), make(values[*time.Time], n), make(values[*time.Time], n)
-	arrived := make(values[time.Time], n)
+	arrived, last := make(values[time.Time], n), make(values[time.Time], n)
 	for i, l := range lines {
 		codes[i], places[i], grades[i], unreleased[i] = string(l.Code), l.Place, l.Grade, l.Unreleased
 		subjects[i], sites[i], amounts[i], held[i] = l.Subject, l.Site, l.Amount, l.Held
@@ -175,6 +180,7 @@ func stockRows(set *workshop.Set) rows {
 			endsBy[i] = &l.Dates.EndsBy
 		}
 		discardBy[i], pieceMasses[i], arrived[i], counted[i] = l.Dates.DiscardBy, int64(l.PieceMass), l.ArrivedAt, l.CountedAt
+		last[i] = l.LastAt
 	}
 	return rows{table: "stock", save: saveStock, columns: []column{
 		{"code", codes},
@@ -192,6 +198,7 @@ func stockRows(set *workshop.Set) rows {
 		{"piece_mg", pieceMasses},
 		{"arrived_at", arrived},
 		{"counted_at", counted},
+		{"last_at", last},
 	}}
 }
 
@@ -307,6 +314,38 @@ func edgeRows(edges []workshop.Edge) rows {
 		{"mass_mg", masses},
 		{"ingredient", ingredients},
 	}}
+}
+
+func opRows(set *workshop.Set) (rows, error) {
+	var ops []*workshop.ChargeOp
+	for _, op := range set.Ops.Dirty() {
+		ops = append(ops, op)
+	}
+	slices.SortFunc(ops, func(a, b *workshop.ChargeOp) int {
+		return cmp.Or(cmp.Compare(a.Position, b.Position), cmp.Compare(a.Number, b.Number))
+	})
+	n := len(ops)
+	positions, numbers, at, masses := make(values[int64], n), make(values[int32], n), make(values[time.Time], n), make(values[int64], n)
+	charges, kinds, others, uses, mixes := texts(n), texts(n), texts(n), texts(n), texts(n)
+	for i, op := range ops {
+		mix, err := json.Marshal(op.Mix)
+		if err != nil {
+			return rows{}, fmt.Errorf("encode what happened in %s: %w", op.Charge, err)
+		}
+		positions[i], numbers[i], at[i], masses[i] = op.Position, int32(op.Number), op.OccurredAt, int64(op.Mass)
+		charges[i], kinds[i], others[i], uses[i], mixes[i] = string(op.Charge), string(op.Kind), string(op.Other), op.Use, string(mix)
+	}
+	return rows{table: "charge_ops", save: saveOps, columns: []column{
+		{"position", positions},
+		{"number", numbers},
+		{"charge", charges},
+		{"occurred_at", at},
+		{"kind", kinds},
+		{"mass_mg", masses},
+		{"other", others},
+		{"use", uses},
+		{"mix", mixes},
+	}}, nil
 }
 
 // dailySales sums sales by place, design and day.

@@ -22,6 +22,7 @@ var (
 // StockFilter says which open lines of stock. The zero of a field leaves it out.
 type StockFilter struct {
 	Place   string
+	Places  []string // nil, and not empty: every place
 	Kinds   []events.Kind
 	Subject string // ingredient, formula or design
 	After   workshop.StockKey
@@ -36,7 +37,7 @@ func Stock(ctx context.Context, q Querier, f StockFilter) ([]workshop.StockLine,
 	}
 	day, sequence, part := f.After.Code.Numbers()
 	return collect(ctx, q, func(row pgx.CollectableRow) (workshop.StockLine, error) { return scanLine(row) }, "list stock", stockPage,
-		f.Place, kinds, f.Subject, day, sequence, part, f.After.Code, f.After.Place, f.After.Grade, f.After.Unreleased, pageSize(f.Limit))
+		f.Place, kinds, f.Subject, day, sequence, part, f.After.Code, f.After.Place, f.After.Grade, f.After.Unreleased, pageSize(f.Limit), f.Places)
 }
 
 // PickLines lists the open lines of a design, ingredient or formula at a place ("" = every place), first expiring
@@ -107,12 +108,13 @@ func scanLine(row pgx.CollectableRow, more ...any) (workshop.StockLine, error) {
 	var endsBy *time.Time
 	err := row.Scan(append([]any{
 		&l.Code, &l.Place, &l.Grade, &l.Unreleased, &l.Subject, &l.Site, &l.Amount, &l.Held, &l.Dates.Kind, &l.Dates.Date,
-		&endsBy, &l.Dates.DiscardBy, &l.PieceMass, &l.ArrivedAt, &l.CountedAt,
+		&endsBy, &l.Dates.DiscardBy, &l.PieceMass, &l.ArrivedAt, &l.CountedAt, &l.LastAt,
 	}, more...)...)
 	if endsBy != nil {
 		l.Dates.EndsBy = endsBy.UTC()
 	}
-	l.Dates.DiscardBy, l.CountedAt, l.ArrivedAt = utc(l.Dates.DiscardBy), utc(l.CountedAt), l.ArrivedAt.UTC()
+	l.Dates.DiscardBy, l.CountedAt = utc(l.Dates.DiscardBy), utc(l.CountedAt)
+	l.ArrivedAt, l.LastAt = l.ArrivedAt.UTC(), l.LastAt.UTC()
 	return l, err
 }
 

@@ -220,7 +220,10 @@ func writeStory(t *testing.T, b *book) {
 		}})
 	frozen := until(28)
 	write(clock(13, 0), events.StockMoved{From: "counter", To: "freezer", Sealed: true, Lines: []events.MovedLine{ // 37
-		{StockOf: events.StockOf{Code: run, Grade: "first"}, Amount: events.Amount{Pieces: 20}, NewCode: frozenPart, Expiry: &frozen},
+		{
+			StockOf: events.StockOf{Code: run, Grade: "first"}, Amount: events.Amount{Pieces: 20}, NewCode: frozenPart, Expiry: &frozen,
+			Parting: &events.Parting{Cause: events.PartedFrozen, Freezing: &events.Freezing{At: clock(13, 0), Sealed: true}},
+		},
 	}})
 	write(clock(18, 0), events.StockCounted{Place: "counter", Reason: "evening count", Lines: []events.CountedLine{ // 38
 		{StockOf: events.StockOf{Code: run, Grade: "first"}, Found: events.Amount{Pieces: 16}, Had: events.Amount{Pieces: 19}},

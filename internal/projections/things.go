@@ -36,10 +36,11 @@ type Thing struct {
 type ThingFilter struct {
 	Kind    events.Kind
 	Site    string
-	Subject string // ingredient, formula or design; of a charge its vat
-	Open    bool   // stands somewhere, or is not finished: a run still in its moulds, a charge not emptied
-	Whole   bool   // no parts
-	Waiting bool   // of runs: has good pieces or seconds that wait for release
+	Places  []string // with Site: what stands or stood at one of these is of the site too
+	Subject string   // ingredient, formula or design; of a charge its vat
+	Open    bool     // stands somewhere, or is not finished: a run still in its moulds, a charge not emptied
+	Whole   bool     // no parts
+	Waiting bool     // of runs: has good pieces or seconds that wait for release
 	After   events.Code
 	Limit   int
 }
@@ -55,7 +56,7 @@ func Things(ctx context.Context, q Querier, f ThingFilter) ([]Thing, error) {
 		sql = thingsOpenPage
 	}
 	day, sequence, part := f.After.Numbers()
-	things, err := collect(ctx, q, scanThing, "list things", sql, f.Kind.String(), f.Site, f.Subject, day, sequence, part, pageSize(f.Limit), f.Whole)
+	things, err := collect(ctx, q, scanThing, "list things", sql, f.Kind.String(), f.Site, f.Subject, day, sequence, part, pageSize(f.Limit), f.Whole, f.Places)
 	if err != nil {
 		return nil, err
 	}

@@ -39,18 +39,18 @@ type Node struct {
 
 // TraceForward finds everything that a thing went into.
 func TraceForward(ctx context.Context, q Querier, code events.Code) (Trace, error) {
-	return trace(ctx, q, code, traceForward)
+	return trace(ctx, q, code, traceForward, []events.Code{code}, []time.Time{})
 }
 
 // TraceBack finds everything that went into a thing.
 func TraceBack(ctx context.Context, q Querier, code events.Code) (Trace, error) {
-	return trace(ctx, q, code, traceBack)
+	return trace(ctx, q, code, traceBack, []events.Code{code})
 }
 
-func trace(ctx context.Context, q Querier, code events.Code, sql string) (Trace, error) {
+func trace(ctx context.Context, q Querier, code events.Code, sql string, args ...any) (Trace, error) {
 	t := Trace{Of: code}
 	var err error
-	if t.Edges, err = collect(ctx, q, scanEdge, "trace "+string(code), sql, []events.Code{code}); err != nil {
+	if t.Edges, err = collect(ctx, q, scanEdge, "trace "+string(code), sql, args...); err != nil {
 		return t, err
 	}
 	codes := []events.Code{code}

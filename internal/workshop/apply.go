@@ -2,7 +2,7 @@ package workshop
 
 import (
 	"fmt"
-	"slices"
+	"time"
 
 	"firstout/internal/civil"
 	"firstout/internal/events"
@@ -31,6 +31,8 @@ const (
 	CauseGiven     = "given"
 	CauseDiscarded = "discarded"
 	CauseCounted   = "counted"
+	CauseBookShort = "book_short"        // found, because more was taken than the book had
+	CauseAbsorbed  = "absorbed_by_count" // taken back on the day of the count that had said already what there was
 )
 
 // Apply changes the set by one event. It decides nothing and works out no date: what the event says, happened.
@@ -50,6 +52,7 @@ type applying struct {
 	r         events.Recorded
 	movements int
 	edges     int
+	ops       int
 }
 
 func (a *applying) apply() error {
@@ -99,7 +102,7 @@ func (a *applying) apply() error {
 	case events.HoldLifted:
 		return a.holdLifted(e)
 	case events.Checked:
-		return nil // a finding stands in the log; what follows from it are events of their own
+		return a.checked(e)
 	case events.DeviationOpened:
 		a.deviationOpened(e)
 		return nil
@@ -124,6 +127,12 @@ func (a *applying) give(code events.Code) {
 // shift changes one line of stock and notes the movement. A line that is not there yet is opened with what its
 // thing says of dates and holds.
 func (a *applying) shift(key StockKey, delta int64, m Movement) error {
+	return a.shiftLine(key, delta, m, true)
+}
+
+// shiftLine is shift, told whether a count anchors the line against the change: what only becomes another line of the
+// same thing at the same place is not what a count counts.
+func (a *applying) shiftLine(key StockKey, delta int64, m Movement, anchored bool) error {
 	line := a.Stock.edit(key)
 	if line == nil {
 		if a.Line(key) == nil {
@@ -132,24 +141,49 @@ func (a *applying) shift(key StockKey, delta int64, m Movement) error {
 		}
 		line = a.Stock.edit(key)
 	}
+	at := a.r.OccurredAt
+	if line.LastAt.Before(at) {
+		line.LastAt = at
+	}
+	if line.ArrivedAt.IsZero() {
+		line.ArrivedAt = at
+	}
+	absorbed := anchored && line.countedAfter(at)
+	if absorbed {
+		a.note(line, at, delta, m)
+		return a.absorb(line, delta)
+	}
 	if line.Amount+delta < 0 {
 		return fmt.Errorf("%s at %s would fall below nothing: %d and %d", key.Code, key.Place, line.Amount, delta)
 	}
-	if line.Amount == 0 && delta > 0 {
-		line.ArrivedAt = a.r.OccurredAt
+	if delta > 0 && (line.Amount == 0 || at.Before(line.ArrivedAt)) {
+		line.ArrivedAt = at
 	}
 	line.Amount += delta
-	a.note(line, key, delta, m)
+	a.note(line, at, delta, m)
+	return nil
+}
+
+// absorb takes back what an entry from before a count changed: the count's difference changes by it, and not what is
+// on hand.
+func (a *applying) absorb(line *StockLine, delta int64) error {
+	count, found := a.nextCount(line.counted(), a.r.OccurredAt)
+	if !found {
+		return fmt.Errorf("no count of %s at %s after %s", line.Code, line.Place, a.r.OccurredAt)
+	}
+	if delta != 0 {
+		a.note(line, count, -delta, Movement{Cause: CauseAbsorbed})
+	}
 	return nil
 }
 
 // note writes a movement down. Its weight is that of the pieces, or the mass itself.
-func (a *applying) note(line *StockLine, key StockKey, delta int64, m Movement) {
-	m.Position, m.Number, m.OccurredAt, m.StockKey, m.Delta = a.r.Position, a.movements, a.r.OccurredAt, key, delta
+func (a *applying) note(line *StockLine, at time.Time, delta int64, m Movement) {
+	m.Position, m.Number, m.OccurredAt, m.StockKey, m.Delta = a.r.Position, a.movements, at, line.StockKey, delta
 	m.Subject = line.Subject
-	m.Day = civil.DayOf(a.r.OccurredAt, a.Defs.Zone(line.Site))
+	m.Day = civil.DayOf(at, a.Defs.Zone(line.Site))
 	size := events.Mass(max(delta, -delta))
-	if key.Grade != "" {
+	if line.Grade != "" {
 		size *= line.PieceMass
 	}
 	m.Weight = size
@@ -175,14 +209,21 @@ func (a *applying) newLine(key StockKey) StockLine {
 		line.PieceMass = run.PieceMass
 	default: // a box is not in the book yet
 	}
+	for _, other := range a.LinesOf(key.Code) {
+		if other.counted() == key.counted() {
+			line.CountedAt = other.CountedAt
+		}
+	}
 	return line
 }
 
 // link notes that one thing went into another.
 func (a *applying) link(from, to events.Code, mass events.Mass, ingredient string) {
-	a.Edges = append(a.Edges, Edge{
+	e := Edge{
 		Position: a.r.Position, Number: a.edges, From: from, To: to, OccurredAt: a.r.OccurredAt, Mass: mass, Ingredient: ingredient,
-	})
+	}
+	a.Edges = append(a.Edges, e)
+	a.noteFlow(e)
 	a.edges++
 }
 
@@ -193,7 +234,7 @@ func (a *applying) drawFrom(d events.Draw, into events.Code) (Mix, error) {
 		return Mix{{Ingredient: d.Ingredient, Mass: d.Quantity, Direct: true}}, nil
 	}
 	if d.Source.Kind() == events.KindCharge {
-		return a.drawCharge(d.Source, d.Quantity, into)
+		return a.drawCharge(d.Source, d.Quantity, into, useOther)
 	}
 	a.link(d.Source, into, d.Quantity, "")
 	err := a.shift(StockKey{Code: d.Source, Place: d.Place}, -int64(d.Quantity), Movement{Cause: CauseDrawn})
@@ -201,21 +242,13 @@ func (a *applying) drawFrom(d events.Draw, into events.Code) (Mix, error) {
 }
 
 // drawCharge takes chocolate from a charge, every lot in proportion.
-func (a *applying) drawCharge(code events.Code, quantity events.Mass, into events.Code) (Mix, error) {
-	charge := a.Charges.edit(code)
-	if charge == nil {
-		if a.Charge(code) == nil {
-			return nil, fmt.Errorf("no charge %s", code)
-		}
-		charge = a.Charges.edit(code)
+func (a *applying) drawCharge(code events.Code, quantity events.Mass, into events.Code, use string) (Mix, error) {
+	taken, err := a.happen(code, ChargeOp{Kind: OpOut, Mass: quantity, Other: into, Use: use})
+	if err != nil {
+		return nil, err
 	}
-	if quantity > charge.Mix.Total() {
-		return nil, fmt.Errorf("%s holds %s g, not %s g", code, charge.Mix.Total().Grams(), quantity.Grams())
-	}
-	taken, left := charge.Mix.Take(quantity)
-	charge.Mix, charge.LastAt = left, later(charge.LastAt, a.r.OccurredAt)
 	a.link(code, into, quantity, "")
-	return taken, a.shift(StockKey{Code: code, Place: charge.Vat}, -int64(quantity), Movement{Cause: CauseDrawn})
+	return taken, a.shift(StockKey{Code: code, Place: a.Charge(code).Vat}, -int64(quantity), Movement{Cause: CauseDrawn})
 }
 
 // MixOf is what a quantity of a lot, portion, block or ganache is made of, by lot.
@@ -247,12 +280,20 @@ func (a *applying) opened(e events.PortionOpened) error {
 	if parent == nil {
 		return fmt.Errorf("no lot %s", e.Lot)
 	}
-	lot := a.Lots.edit(e.Lot)
+	whole := e.Lot.Whole()
+	if a.Lot(whole) == nil {
+		return fmt.Errorf("no lot %s", whole)
+	}
+	lot := a.Lots.edit(whole)
 	_, _, part := e.Portion.Numbers()
 	lot.Parts = max(lot.Parts, part)
-	portion := *lot
-	portion.Code, portion.Of, portion.At, portion.Expiry, portion.Parts = e.Portion, e.Lot, a.r.OccurredAt, e.Expiry, 0
+	portion := *parent
+	portion.Code, portion.Of, portion.At, portion.Expiry, portion.Parts = e.Portion, whole, a.r.OccurredAt, e.Expiry, 0
 	portion.Received, portion.PriceMinor, portion.Care = e.Quantity, nil, Care{}
+	portion.Opened, portion.Parting = true, Parting{}
+	if e.Lot.IsPart() {
+		portion.Parted = &Parted{From: e.Lot, At: a.r.OccurredAt, Cause: CauseOpened}
+	}
 	a.Lots.put(e.Portion, portion)
 	a.Loaded(NeedThing(e.Portion))
 	if err := a.heldWith(e.Portion, parent.Holds); err != nil {
@@ -271,7 +312,7 @@ func (a *applying) melted(e events.ChocolateMelted) error {
 		a.Charges.put(e.Charge, Charge{
 			Code: e.Charge, Vat: e.Vat, Chocolate: a.chocolateOf(e), Site: a.r.Site, At: a.r.OccurredAt, LastAt: a.r.OccurredAt,
 		})
-		a.Loaded(NeedThing(e.Charge))
+		a.Loaded(NeedThing(e.Charge), NeedOps(e.Charge))
 		vat := a.Vat(e.Vat)
 		vat.Charge = e.Charge
 		a.Vats.put(e.Vat, vat)
@@ -281,7 +322,7 @@ func (a *applying) melted(e events.ChocolateMelted) error {
 		if err != nil {
 			return err
 		}
-		if err := a.pour(e.Charge, mix); err != nil {
+		if err := a.pour(e.Charge, mix, input.Source); err != nil {
 			return err
 		}
 	}
@@ -296,37 +337,26 @@ func (a *applying) chocolateOf(e events.ChocolateMelted) string {
 }
 
 // pour adds to a charge. What has been through a vat was not put in by hand any more.
-func (a *applying) pour(code events.Code, mix Mix) error {
-	if a.Charge(code) == nil {
-		return fmt.Errorf("no charge %s", code)
+func (a *applying) pour(code events.Code, mix Mix, from events.Code) error {
+	if _, err := a.happen(code, ChargeOp{Kind: OpIn, Mass: mix.Total(), Other: from, Mix: mix.poured()}); err != nil {
+		return err
 	}
-	charge := a.Charges.edit(code)
-	mix = slices.Clone(mix)
-	for i := range mix {
-		mix[i].Direct = false
-	}
-	charge.Mix, charge.LastAt = charge.Mix.Plus(mix), later(charge.LastAt, a.r.OccurredAt)
-	return a.shift(StockKey{Code: code, Place: charge.Vat}, int64(mix.Total()), Movement{Cause: CauseMade})
+	return a.shift(StockKey{Code: code, Place: a.Charge(code).Vat}, int64(mix.Total()), Movement{Cause: CauseMade})
 }
 
 func (a *applying) emptied(e events.VatEmptied) error {
 	if a.Charge(e.Charge) == nil {
 		return fmt.Errorf("no charge %s", e.Charge)
 	}
-	old := a.Charge(e.Charge).Mix
-	if e.Quantity > 0 {
-		key := StockKey{Code: e.Charge, Place: e.Vat}
-		cause := Movement{Cause: CauseDiscarded, Reason: e.Reason, Destination: e.Destination}
-		if e.Block != nil {
-			cause = Movement{Cause: CauseDrawn}
-		}
-		if err := a.shift(key, -int64(e.Quantity), cause); err != nil {
-			return err
-		}
+	block, err := a.drained(e)
+	if err != nil {
+		return err
 	}
-	charge := a.Charges.edit(e.Charge)
+	if _, err := a.happen(e.Charge, ChargeOp{Kind: OpEnded, Other: e.NextCharge}); err != nil {
+		return err
+	}
 	ended := a.r.OccurredAt
-	charge.EndedAt, charge.Mix = &ended, old.Film()
+	a.Charges.edit(e.Charge).EndedAt = &ended
 	vat := a.Vat(e.Vat)
 	vat.Charge = e.NextCharge
 	if e.Cleaned {
@@ -334,20 +364,57 @@ func (a *applying) emptied(e events.VatEmptied) error {
 	}
 	a.Vats.put(e.Vat, vat)
 	if e.NextCharge != "" {
-		a.give(e.NextCharge)
-		next := *charge
-		next.Code, next.At, next.LastAt, next.EndedAt, next.Mix, next.Care = e.NextCharge, ended, ended, nil, old.Film(), Care{}
-		a.Charges.put(e.NextCharge, next)
-		a.Loaded(NeedThing(e.NextCharge))
-		a.link(e.Charge, e.NextCharge, 0, "")
-		if err := a.heldWith(e.NextCharge, charge.Holds); err != nil {
+		if err := a.nextCharge(e); err != nil {
 			return err
 		}
 	}
 	if e.Block != nil {
-		return a.blockSet(e, old)
+		return a.blockSet(e, block)
 	}
 	return nil
+}
+
+// drained takes the rest out of a vat, and gives what a block is set of. To find a vat empty is a count: whatever is
+// written down later of the time before, there is nothing in it now.
+func (a *applying) drained(e events.VatEmptied) (block Mix, err error) {
+	key := StockKey{Code: e.Charge, Place: e.Vat}
+	if e.Block != nil {
+		if block, err = a.happen(e.Charge, ChargeOp{Kind: OpOut, Mass: e.Quantity, Other: e.Block.Lot}); err != nil {
+			return nil, err
+		}
+		a.link(e.Charge, e.Block.Lot, e.Quantity, "")
+		if err := a.shift(key, -int64(e.Quantity), Movement{Cause: CauseDrawn}); err != nil {
+			return nil, err
+		}
+	} else if e.Quantity > 0 {
+		m := Movement{Cause: CauseDiscarded, Reason: e.Reason, Destination: e.Destination}
+		if err := a.shift(key, -int64(e.Quantity), m); err != nil {
+			return nil, err
+		}
+	}
+	if err := a.shift(key, 0, Movement{Cause: CauseCounted, Reason: reasonEmptied}); err != nil {
+		return nil, err
+	}
+	a.anchor(key)
+	return block, nil
+}
+
+// reasonEmptied is the reason of the count that an emptying is.
+const reasonEmptied = "emptied"
+
+// nextCharge starts a charge in a vat that was not cleaned: all that was in it clings.
+func (a *applying) nextCharge(e events.VatEmptied) error {
+	a.give(e.NextCharge)
+	old := a.Charge(e.Charge)
+	next := *old
+	next.Code, next.At, next.LastAt, next.EndedAt, next.Mix, next.Care = e.NextCharge, *old.EndedAt, *old.EndedAt, nil, nil, Care{}
+	a.Charges.put(e.NextCharge, next)
+	a.Loaded(NeedThing(e.NextCharge), NeedOps(e.NextCharge))
+	if _, err := a.happen(e.NextCharge, ChargeOp{Kind: OpFilm, Other: e.Charge, Mix: old.Mix.Film()}); err != nil {
+		return err
+	}
+	a.link(e.Charge, e.NextCharge, 0, "")
+	return a.heldWith(e.NextCharge, old.Holds)
 }
 
 func (a *applying) blockSet(e events.VatEmptied, mix Mix) error {
@@ -362,17 +429,45 @@ func (a *applying) blockSet(e events.VatEmptied, mix Mix) error {
 		Received: e.Quantity, Site: a.r.Site, At: a.r.OccurredAt, Mix: mix, Expiry: b.Expiry,
 	})
 	a.Loaded(NeedThing(b.Lot))
-	a.link(e.Charge, b.Lot, e.Quantity, "")
 	if err := a.heldWith(b.Lot, a.Charge(e.Charge).Holds); err != nil {
 		return err
 	}
 	return a.shift(StockKey{Code: b.Lot, Place: b.Place}, int64(e.Quantity), Movement{Cause: CauseMade})
 }
 
+// checked keeps a value that was measured on a batch, on its parts too. Any other finding stands in the log; what follows
+// from it are events of their own.
+func (a *applying) checked(e events.Checked) error {
+	if !measuresBatch(e.Code, e.Kind, e.Value) {
+		return nil
+	}
+	if a.Ganache(e.Code) == nil {
+		return fmt.Errorf("no ganache %s", e.Code)
+	}
+	codes := []events.Code{e.Code}
+	for n := 1; !e.Code.IsPart() && n <= a.Ganache(e.Code).Parts; n++ {
+		codes = append(codes, e.Code.Part(n))
+	}
+	for _, code := range codes {
+		ganache := a.Ganaches.edit(code)
+		switch {
+		case ganache == nil:
+			return fmt.Errorf("no part %s", code)
+		case e.Kind == checkPH:
+			ganache.PH = e.Value
+		default:
+			ganache.WaterActivity = &events.MeasuredValue{Value: *e.Value, Uncertainty: e.Uncertainty}
+		}
+	}
+	return nil
+}
+
 func (a *applying) ganacheMade(e events.GanacheMade) error {
 	a.give(e.Ganache)
 	var mix Mix
+	var dated []DatedInput
 	for _, input := range e.Inputs {
+		dated = append(dated, a.ganacheInputs(input, a.r.OccurredAt, a.nextOp())...)
 		part, err := a.drawFrom(input, e.Ganache)
 		if err != nil {
 			return err
@@ -381,7 +476,7 @@ func (a *applying) ganacheMade(e events.GanacheMade) error {
 	}
 	a.Ganaches.put(e.Ganache, Ganache{
 		Code: e.Ganache, Formula: e.Formula, FormulaVersion: e.FormulaVersion, Site: a.r.Site, Place: e.Place,
-		At: a.r.OccurredAt, Mix: mix, Yield: e.Yield, HeatStep: e.HeatStep, PH: e.PH, WaterActivity: e.WaterActivity,
+		At: a.r.OccurredAt, Mix: mix, Dated: dated, Yield: e.Yield, Evaporated: e.Evaporated, HeatStep: e.HeatStep, PH: e.PH, WaterActivity: e.WaterActivity,
 		Expiry: e.Expiry,
 	})
 	a.Loaded(NeedThing(e.Ganache))

@@ -39,6 +39,14 @@ const (
 	StateTurnedOut = "turned_out"
 )
 
+// step brings a run on.
+func (r *Run) step(state string, at time.Time) {
+	r.State = state
+	if r.StepAt == nil || r.StepAt.Before(at) {
+		r.StepAt = &at
+	}
+}
+
 // run gives a run to change, after its first event made it if this is the one.
 func (a *applying) run(code events.Code, start *events.RunStart, expiry events.Expiry) (*Run, error) {
 	a.started(code, start, expiry)
@@ -62,32 +70,26 @@ func (a *applying) shellsCast(e events.ShellsCast) error {
 	if err != nil {
 		return err
 	}
-	run.Straight = append(slices.Clip(run.Straight), a.chargeInputs(e.Draw.Charge, a.r.OccurredAt)...)
-	mix, err := a.drawCharge(e.Draw.Charge, e.Draw.Net(), e.Run)
+	run.Straight = append(slices.Clip(run.Straight), a.chargeInputs(e.Draw.Charge, a.r.OccurredAt, a.nextOp())...)
+	mix, err := a.drawCharge(e.Draw.Charge, e.Draw.Net(), e.Run, useShell)
 	if err != nil {
 		return err
 	}
-	run.State, run.Cast = StateCast, true
+	run.step(StateCast, a.r.OccurredAt)
+	run.Cast = true
 	run.Shell += e.Draw.Net()
 	run.ShellMix = run.ShellMix.Plus(mix)
 	a.grow(run, mix)
 	return nil
 }
 
-// chargeInputs lists the lots of a charge whose dates count for what is drawn from it.
-func (s *Set) chargeInputs(code events.Code, at time.Time) []DatedInput {
+// chargeInputs lists the lots of a charge whose dates count for a draw from it at an instant.
+func (s *Set) chargeInputs(code events.Code, at time.Time, op OpKey) []DatedInput {
 	charge := s.Charge(code)
 	if charge == nil {
 		return nil
 	}
-	whole := charge.Mix.Total()
-	var inputs []DatedInput
-	for _, p := range charge.Mix {
-		if p.Lot != "" && p.Mass > 0 {
-			inputs = append(inputs, DatedInput{Source: p.Lot, At: at, Trace: !p.Certain(whole)})
-		}
-	}
-	return inputs
+	return s.mixAt(charge, at).dated(at, op)
 }
 
 func (a *applying) decorated(e events.PiecesDecorated) error {
@@ -96,22 +98,22 @@ func (a *applying) decorated(e events.PiecesDecorated) error {
 		return err
 	}
 	for _, input := range e.Inputs {
+		run.Straight = append(slices.Clip(run.Straight), a.datedSources(input.Source, a.r.OccurredAt, a.nextOp())...)
 		mix, err := a.drawFrom(input, e.Run)
 		if err != nil {
 			return err
 		}
 		run.Decorated += input.Quantity
-		run.Straight = append(slices.Clip(run.Straight), a.datedSources(input.Source, a.r.OccurredAt)...)
 		a.grow(run, mix)
 	}
 	return nil
 }
 
 // datedSources lists what of a source counts for a date: of a charge its lots, of a lot itself.
-func (s *Set) datedSources(source events.Code, at time.Time) []DatedInput {
+func (s *Set) datedSources(source events.Code, at time.Time, op OpKey) []DatedInput {
 	switch source.Kind() {
 	case events.KindCharge:
-		return s.chargeInputs(source, at)
+		return s.chargeInputs(source, at, op)
 	case events.KindLot:
 		return []DatedInput{{Source: source, At: at}}
 	default:
@@ -120,8 +122,21 @@ func (s *Set) datedSources(source events.Code, at time.Time) []DatedInput {
 }
 
 // filledSources lists what of a source that was filled in straight counts for a date.
-func (s *Set) filledSources(source events.Code, at time.Time) []DatedInput {
-	inputs := s.datedSources(source, at)
+// ganacheInputs lists what of a draw counts for the date of the ganache that it goes into.
+func (s *Set) ganacheInputs(draw events.Draw, at time.Time, op OpKey) []DatedInput {
+	inputs := s.datedSources(draw.Source, at, op)
+	if draw.Source.Kind() == events.KindGanache {
+		inputs = []DatedInput{{Source: draw.Source, At: at}}
+	}
+	for i := range inputs {
+		inputs[i].Heated = draw.Heated
+	}
+	return inputs
+}
+
+// filledSources lists what of a source that was filled in straight counts for a date.
+func (s *Set) filledSources(source events.Code, at time.Time, op OpKey) []DatedInput {
+	inputs := s.datedSources(source, at, op)
 	for i := range inputs {
 		inputs[i].Filling = source.Kind() == events.KindLot
 	}
@@ -134,21 +149,22 @@ func (a *applying) filled(e events.MouldsFilled) error {
 		return err
 	}
 	for _, filling := range e.Fillings {
+		if filling.Source.Kind() == events.KindGanache {
+			if !slices.Contains(run.Ganaches, filling.Source) {
+				run.Ganaches = append(slices.Clip(run.Ganaches), filling.Source)
+			}
+			run.FilledAt = run.FilledAt.with(filling.Source, a.r.OccurredAt)
+		} else {
+			run.Straight = append(slices.Clip(run.Straight), a.filledSources(filling.Source, a.r.OccurredAt, a.nextOp())...)
+		}
 		mix, err := a.drawFrom(filling, e.Run)
 		if err != nil {
 			return err
 		}
 		run.Filled += filling.Quantity
-		if filling.Source.Kind() == events.KindGanache {
-			if !slices.Contains(run.Ganaches, filling.Source) {
-				run.Ganaches = append(slices.Clip(run.Ganaches), filling.Source)
-			}
-		} else {
-			run.Straight = append(slices.Clip(run.Straight), a.filledSources(filling.Source, a.r.OccurredAt)...)
-		}
 		a.grow(run, mix)
 	}
-	run.State = StateFilled
+	run.step(StateFilled, a.r.OccurredAt)
 	return nil
 }
 
@@ -159,17 +175,18 @@ func (a *applying) capped(e events.MouldsCapped) error {
 		return err
 	}
 	met := run.Mix.Film()
-	run.Straight = append(slices.Clip(run.Straight), a.chargeInputs(e.Draw.Charge, a.r.OccurredAt)...)
-	mix, err := a.drawCharge(e.Draw.Charge, e.Draw.Net(), e.Run)
+	run.Straight = append(slices.Clip(run.Straight), a.chargeInputs(e.Draw.Charge, a.r.OccurredAt, a.nextOp())...)
+	mix, err := a.drawCharge(e.Draw.Charge, e.Draw.Net(), e.Run, useCap)
 	if err != nil {
 		return err
 	}
 	run.CapMass += e.Draw.Net()
-	run.State = StateCapped
+	run.step(StateCapped, a.r.OccurredAt)
 	a.grow(run, mix)
 	if e.Draw.Returned > 0 && run.Filled > 0 {
-		charge := a.Charges.edit(e.Draw.Charge)
-		charge.Mix = charge.Mix.Plus(met)
+		if _, err := a.happen(e.Draw.Charge, ChargeOp{Kind: OpFilm, Other: e.Run, Mix: met}); err != nil {
+			return err
+		}
 		a.link(e.Run, e.Draw.Charge, 0, "")
 	}
 	return nil
@@ -180,7 +197,8 @@ func (a *applying) turnedOut(e events.PiecesTurnedOut) error {
 		return fmt.Errorf("no run %s", e.Run)
 	}
 	run := a.Runs.edit(e.Run)
-	run.State, run.PieceMass = StateTurnedOut, e.PieceMass
+	run.step(StateTurnedOut, a.r.OccurredAt)
+	run.PieceMass = e.PieceMass
 	run.Good += e.Good
 	run.Seconds += e.Seconds
 	run.Broken += e.Broken
@@ -232,14 +250,14 @@ func (a *applying) gone(run *Run, e events.PiecesTurnedOut, pieces int, reason, 
 	}
 	key := StockKey{Code: e.Run, Place: e.Place, Grade: gradeBroken, Unreleased: true}
 	line := &StockLine{StockKey: key, Subject: run.Design, Site: run.Site, PieceMass: e.PieceMass}
-	a.note(line, key, int64(pieces), Movement{Cause: CauseTurnedOut})
-	a.note(line, key, -int64(pieces), Movement{Cause: CauseDiscarded, Reason: reason, Destination: destination})
+	a.note(line, a.r.OccurredAt, int64(pieces), Movement{Cause: CauseTurnedOut})
+	a.note(line, a.r.OccurredAt, -int64(pieces), Movement{Cause: CauseDiscarded, Reason: reason, Destination: destination})
 }
 
 // shellsMelted puts unfilled shells back into a vat, with the lots they were cast of.
 func (a *applying) shellsMelted(run *Run, to events.ShellsToVat) error {
 	a.link(run.Code, to.Charge, to.Quantity, "")
-	return a.pour(to.Charge, run.ShellMix.Of(to.Quantity))
+	return a.pour(to.Charge, run.ShellMix.Of(to.Quantity), run.Code)
 }
 
 func (a *applying) released(e events.PiecesReleased) error {
@@ -248,7 +266,8 @@ func (a *applying) released(e events.PiecesReleased) error {
 	}
 	from := StockKey{Code: e.Run, Place: e.From, Grade: e.Grade, Unreleased: true}
 	to := StockKey{Code: e.Run, Place: e.Place, Grade: e.Grade}
-	if err := a.shift(from, -int64(e.Pieces), Movement{Cause: CauseReleased, Other: e.Place}); err != nil {
+	elsewhere := e.From != e.Place
+	if err := a.shiftLine(from, -int64(e.Pieces), Movement{Cause: CauseReleased, Other: e.Place}, elsewhere); err != nil {
 		return err
 	}
 	run := a.Runs.edit(e.Run)
@@ -257,7 +276,7 @@ func (a *applying) released(e events.PiecesReleased) error {
 		run.ReleasedAt = &at
 	}
 	run.Allergens = a.allergensOf(run.Mix)
-	return a.shift(to, int64(e.Pieces), Movement{Cause: CauseReleased, Other: e.From})
+	return a.shiftLine(to, int64(e.Pieces), Movement{Cause: CauseReleased, Other: e.From}, elsewhere)
 }
 
 func (a *applying) moved(e events.StockMoved) error {
@@ -267,7 +286,7 @@ func (a *applying) moved(e events.StockMoved) error {
 		to.Place = e.To
 		cause := CauseMoved
 		if l.NewCode != "" {
-			if err := a.parted(e, l); err != nil {
+			if err := a.parted(l); err != nil {
 				return err
 			}
 			to.Code, cause = l.NewCode, CauseParted
@@ -281,36 +300,6 @@ func (a *applying) moved(e events.StockMoved) error {
 		}
 	}
 	return nil
-}
-
-// parted makes a part of a run whose history goes another way from here.
-func (a *applying) parted(e events.StockMoved, l events.MovedLine) error {
-	source := a.Run(l.Code)
-	if source == nil || l.Expiry == nil {
-		return fmt.Errorf("no run %s to part", l.Code)
-	}
-	whole := l.Code.Whole()
-	if a.Run(whole) == nil {
-		return fmt.Errorf("no run %s", whole)
-	}
-	a.link(l.Code, l.NewCode, source.PieceMass.Times(l.Pieces), "")
-	_, _, number := l.NewCode.Numbers()
-	if number <= a.Run(whole).Parts { // an earlier line of this move parted it: another grade, or pieces not released yet
-		return nil
-	}
-	a.Runs.edit(whole).Parts = number
-	part := *source
-	part.Code, part.Of, part.Expiry, part.Parts = l.NewCode, whole, *l.Expiry, 0
-	part.Released, part.Care = 0, Care{}
-	if place := a.Defs.Places.InForce(e.To, a.r.OccurredAt); place != nil && place.Body.Storage == "frozen" {
-		part.Frozen = &FrozenSince{At: a.r.OccurredAt, Sealed: e.Sealed, Expiry: source.Expiry}
-	} else if source.Frozen != nil {
-		at := a.r.OccurredAt
-		part.Frozen, part.ThawedAt = nil, &at
-	}
-	a.Runs.put(l.NewCode, part)
-	a.Loaded(NeedThing(l.NewCode))
-	return a.heldWith(l.NewCode, source.Holds)
 }
 
 func amountOf(a events.Amount) int64 {
@@ -343,9 +332,32 @@ func (a *applying) taken(place string, allocations []events.Allocation, m Moveme
 	for _, al := range allocations {
 		m.How = al.How
 		key := StockKey{Code: al.Code, Place: place, Grade: al.Grade, Unreleased: al.Unreleased}
+		if line := a.Line(key); line != nil && line.Held {
+			if err := a.goneBefore(al); err != nil {
+				return err
+			}
+		}
 		if err := a.shift(key, -int64(al.Pieces), m); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// goneBefore lists pieces that went before a hold was placed, and are written down after it, on that hold.
+func (a *applying) goneBefore(al events.Allocation) error {
+	if a.Run(al.Code) == nil {
+		return fmt.Errorf("no run %s", al.Code)
+	}
+	for _, id := range a.Run(al.Code).Holds {
+		if a.Hold(id) == nil {
+			return fmt.Errorf("no hold %s", id)
+		}
+		if !a.Hold(id).PlacedAt.After(a.r.OccurredAt) {
+			continue
+		}
+		hold := a.Holds.edit(id)
+		hold.SoldBefore = append(slices.Clip(hold.SoldBefore), SoldBefore{Event: a.r.ID, Code: al.Code, Pieces: al.Pieces})
 	}
 	return nil
 }
@@ -368,32 +380,44 @@ func (a *applying) discarded(e events.StockDiscarded) error {
 }
 
 func (a *applying) discardCharge(l events.DiscardedLine, m Movement) error {
-	if a.Charge(l.Code) == nil {
-		return fmt.Errorf("no charge %s", l.Code)
+	if _, err := a.happen(l.Code, ChargeOp{Kind: OpOut, Mass: l.Quantity}); err != nil {
+		return err
 	}
-	charge := a.Charges.edit(l.Code)
-	if l.Quantity > charge.Mix.Total() {
-		return fmt.Errorf("%s holds %s g, not %s g", l.Code, charge.Mix.Total().Grams(), l.Quantity.Grams())
-	}
-	_, charge.Mix = charge.Mix.Take(l.Quantity)
-	return a.shift(StockKey{Code: l.Code, Place: charge.Vat}, -int64(l.Quantity), m)
+	return a.shift(StockKey{Code: l.Code, Place: a.Charge(l.Code).Vat}, -int64(l.Quantity), m)
 }
 
 func (a *applying) counted(e events.StockCounted) error {
 	for _, l := range e.Lines {
 		key := StockKey{Code: l.Code, Place: e.Place, Grade: l.Grade, Unreleased: l.Unreleased}
 		delta := amountOf(l.Found) - amountOf(l.Had)
-		if err := a.shift(key, delta, Movement{Cause: CauseCounted, Reason: e.Reason}); err != nil {
+		m := Movement{Cause: CauseCounted, Reason: e.Reason}
+		if e.Reason == reasonBookShort { // nobody counted
+			m.Cause = CauseBookShort
+		}
+		if err := a.shift(key, delta, m); err != nil {
 			return err
 		}
-		at := a.r.OccurredAt
-		a.Stock.edit(key).CountedAt = &at
-		if l.Code.Kind() == events.KindCharge && a.Charge(l.Code) != nil {
-			charge := a.Charges.edit(l.Code)
-			charge.Mix = charge.Mix.found(l.Found.Quantity)
+		if m.Cause == CauseCounted {
+			a.anchor(key)
+		}
+		if l.Code.Kind() == events.KindCharge {
+			if _, err := a.happen(l.Code, ChargeOp{Kind: OpFound, Mass: events.Mass(delta)}); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
+}
+
+// anchor makes a count known on every line of what was counted.
+func (a *applying) anchor(key StockKey) {
+	at := a.r.OccurredAt
+	a.noteCount(key.counted(), at)
+	for _, line := range a.LinesOf(key.Code) {
+		if line.counted() == key.counted() && (line.CountedAt == nil || line.CountedAt.Before(at)) {
+			a.Stock.edit(line.StockKey).CountedAt = &at
+		}
+	}
 }
 
 // care changes what stands against a thing, and the held mark of its stock.
@@ -470,6 +494,9 @@ func (a *applying) deviationOpened(e events.DeviationOpened) {
 		ID: a.r.ID, Code: e.Code, Place: e.Place, Concern: e.Concern, Rule: e.Rule, Detail: e.Detail, Value: e.Value,
 		Band: e.Band, Site: a.r.Site, OpenedAt: a.r.OccurredAt,
 	})
+	if e.Rule == ruleOffFormula && a.Ganache(e.Code) != nil {
+		a.Ganaches.edit(e.Code).OffFormula = true
+	}
 	if e.Code != "" {
 		a.care(e.Code, func(c *Care) {
 			c.Deviations = append(slices.Clip(c.Deviations), OpenDeviation{ID: a.r.ID, Concern: e.Concern})
@@ -502,13 +529,7 @@ func (a *applying) redated(e events.Redated) {
 	case e.Code.Kind() == events.KindGanache:
 		a.Ganaches.edit(e.Code).Expiry = e.Expiry
 	case e.Code.Kind() == events.KindRun:
-		run := a.Runs.edit(e.Code)
-		run.Expiry = e.Expiry
-		if run.Frozen != nil { // it thaws from the date it has
-			frozen := *run.Frozen
-			frozen.Expiry = e.Expiry
-			run.Frozen = &frozen
-		}
+		a.Runs.edit(e.Code).Expiry = e.Expiry
 	}
 	a.dateLines(e.Code, e.Expiry)
 }

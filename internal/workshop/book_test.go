@@ -55,10 +55,76 @@ func (p *partial) load(need workshop.Need) {
 		for _, code := range whole.Downstream[need.Code] {
 			p.thing(code)
 		}
+	case workshop.NeedsLater:
+		var later []workshop.Movement
+		for _, m := range p.shop.movements {
+			if m.Code == need.Code && m.OccurredAt.After(need.At) {
+				later = append(later, m)
+			}
+		}
+		p.set.AddLater(need.Code, need.At, later)
+	case workshop.NeedsCounted:
+		p.lines(func(l *workshop.StockLine) bool {
+			return l.Place == need.Place && l.Subject == need.Subject && l.CountedAt != nil && l.CountedAt.After(need.At)
+		})
+	case workshop.NeedsMoved:
+		for _, m := range p.shop.movements {
+			if m.Place == need.Place && m.OccurredAt.After(need.At) {
+				p.lines(func(l *workshop.StockLine) bool { return l.StockKey == m.StockKey })
+			}
+		}
+	case workshop.NeedsVatAt:
+		for code, c := range whole.Charges.Dirty() {
+			if c.Vat == need.Subject && (c.EndedAt == nil || c.EndedAt.After(need.At)) {
+				add(whole.Charges.Dirty(), p.set.Charges.Add, code)
+			}
+		}
+	case workshop.NeedsParts:
+		for _, r := range p.log {
+			for _, code := range r.Codes() {
+				if code.Whole() == need.Code {
+					p.thing(code)
+				}
+			}
+		}
+	case workshop.NeedsDeviationsAt:
+		for id, deviation := range whole.Deviations.Dirty() {
+			if deviation.Place == need.Place && deviation.Code == "" && deviation.Decision == nil {
+				add(whole.Deviations.Dirty(), p.set.Deviations.Add, id)
+			}
+		}
+	case workshop.NeedsOps:
+		p.ops(need.Code)
+	case workshop.NeedsRemix:
+		p.remix(need.Code, need.At)
 	default:
 		require.FailNow(p.t, "no such need", "%v", need)
 	}
 	p.set.Loaded(need)
+}
+
+func (p *partial) ops(charge events.Code) {
+	var ops []workshop.ChargeOp
+	for _, op := range p.shop.set.Ops.Dirty() {
+		if op.Charge == charge {
+			ops = append(ops, *op)
+		}
+	}
+	p.set.AddOps(ops)
+	p.set.Loaded(workshop.NeedOps(charge))
+}
+
+// remix copies a charge and everything that was drawn from it after an instant.
+func (p *partial) remix(charge events.Code, at time.Time) {
+	since := slices.DeleteFunc(slices.Clone(p.edges), func(e workshop.Edge) bool { return e.From == charge && !e.OccurredAt.After(at) })
+	for _, code := range append(downstream(since, charge), charge) {
+		p.thing(code)
+		if code.Kind() == events.KindCharge {
+			p.ops(code)
+			continue
+		}
+		p.set.AddFlows(slices.DeleteFunc(slices.Clone(p.edges), func(e workshop.Edge) bool { return e.From != code }))
+	}
 }
 
 func (p *partial) thing(code events.Code) {
@@ -97,11 +163,15 @@ func (p *partial) carry(cmd workshop.Command, ids uint64) workshop.Outcome {
 		p.ids = ids
 		outcome, err := workshop.Carry(p.set, cmd, p.as, "key", workshop.Clock{Now: p.now, Next: int64(len(p.log)) + 1, NewID: p.newID})
 		require.NoError(p.t, err)
-		if outcome.Missing == nil {
+		if len(outcome.Missing) == 0 {
 			return outcome
 		}
-		require.False(p.t, p.set.IsLoaded(*outcome.Missing), "%v was loaded and is asked for again", *outcome.Missing)
-		p.load(*outcome.Missing)
+		for _, need := range outcome.Missing {
+			require.False(p.t, p.set.IsLoaded(need), "%v was loaded and is asked for again", need)
+		}
+		for _, need := range outcome.Missing {
+			p.load(need)
+		}
 	}
 	require.FailNow(p.t, "it asked for ever more")
 	panic("unreachable")
@@ -355,7 +425,7 @@ func (d anyDay) next() workshop.Command {
 	case 15:
 		return workshop.Give{Done: d.done(), Place: d.place(), Lines: d.pieces(), Release: d.odds(50)}
 	case 16:
-		return workshop.Move{Done: d.done(), From: d.place(), To: d.place(), Lines: d.handled(), Sealed: d.odds(50)}
+		return workshop.Move{Done: d.done(), From: d.place(), To: d.place(), Lines: d.handled(), Sealed: d.odds(50), IntoBag: d.odds(10)}
 	case 17:
 		if d.odds(50) {
 			return workshop.Count{Place: d.place(), Lines: d.handled(), Complete: d.odds(10)}
@@ -373,6 +443,9 @@ func (d anyDay) next() workshop.Command {
 				cmd.Date = ptr(day("2026-11-26").AddDays(d.number(0, 9)))
 			}
 			return cmd
+		}
+		if d.odds(40) {
+			return workshop.Check{Slug: d.place(), Kind: "temperature", Value: ptr(float64(d.number(-25, 30)))}
 		}
 		return workshop.Check{Code: d.code(events.KindRun, events.KindGanache, events.KindLot), Kind: oneOf(d, "metal", "visual"), Result: "fail"}
 	}
@@ -439,7 +512,7 @@ func (s *shop) checkMass() {
 		switch m.Cause {
 		case workshop.CauseDiscarded:
 			gone[m.Code] -= events.Mass(m.Delta)
-		case workshop.CauseCounted:
+		case workshop.CauseCounted, workshop.CauseBookShort, workshop.CauseAbsorbed:
 			gone[m.Code] -= events.Mass(m.Delta)
 		}
 	}
@@ -457,7 +530,11 @@ func (s *shop) checkMass() {
 		require.Equal(s.t, charge.Mix.Total(), onHand[code], "charge %s", code)
 	}
 	for code, ganache := range rows(s.set.Ganaches.Dirty()) {
-		require.Equal(s.t, in[code], ganache.Mix.Total(), "what went into ganache %s", code)
+		if ganache.Of == "" { // a part has the mix of its batch
+			require.Equal(s.t, in[code], ganache.Mix.Total(), "what went into ganache %s", code)
+		} else {
+			require.Equal(s.t, in[code], ganache.Yield, "what parted as %s", code)
+		}
 		require.Equal(s.t, ganache.Yield, out[code]+onHand[code]+gone[code], "ganache %s", code)
 	}
 	for code, run := range rows(s.set.Runs.Dirty()) {

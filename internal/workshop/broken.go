@@ -3,6 +3,7 @@ package workshop
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"firstout/internal/events"
 )
@@ -35,10 +36,16 @@ func (d *Desk) openBroken(broken []string, concerned, produced []events.Code) {
 }
 
 // madeOf is what a hold that is born of a broken rule takes in: what was produced, and everything downstream of it.
-// What was drawn from a charge before has nothing of what comes into it now.
+// Of what was drawn from a charge, only what was drawn since has anything of what came into it.
 func (d *Desk) madeOf(code events.Code) []events.Code {
-	if code.Kind() == events.KindCharge && !d.At.Before(d.Set.Charge(code).LastAt) {
-		return []events.Code{code}
+	if code.Kind() == events.KindCharge {
+		var melted []events.Code
+		for _, r := range d.recorded {
+			if e, is := r.Data.(events.ChocolateMelted); is {
+				melted = append(melted, sourcesOf(e.Inputs)...)
+			}
+		}
+		return codeSet(append(d.drawnSince(melted), code))
 	}
 	return d.withDownstream(code)
 }
@@ -51,36 +58,27 @@ func codeSet(codes []events.Code) []events.Code {
 // bookShort books as found what the lines of stock lacked, and allocates it.
 func (d *Desk) bookShort(place string, t *taking) {
 	for _, s := range t.short {
-		d.found(place, s)
+		d.found(place, s, d.At)
 		t.lines[s.line] = append(t.lines[s.line], events.Allocation{
 			Code: s.key.Code, Grade: s.key.Grade, Pieces: int(s.amount), How: s.how, Unreleased: s.key.Unreleased,
 		})
 	}
 }
 
-// bookShortDraws books as found what the drawn lines lacked.
-func (d *Desk) bookShortDraws(w *drawing) {
+// bookShortDraws books as found, at the instant of the draws, what the drawn lines lacked.
+func (d *Desk) bookShortDraws(w *drawing, at time.Time) {
 	for _, s := range w.short {
-		if s.key.Code.Kind() == events.KindCharge {
-			d.bookShortCharge(s.key.Code, s.key.Place, events.Mass(s.amount))
-			continue
-		}
-		d.found(s.key.Place, s)
+		d.found(s.key.Place, s, at)
 	}
 }
 
-// bookShortCharge books as found what a vat lacked.
-func (d *Desk) bookShortCharge(charge events.Code, vat string, lacked events.Mass) {
-	d.found(vat, shortage{key: StockKey{Code: charge, Place: vat}, amount: int64(lacked)})
-}
-
-func (d *Desk) found(place string, s shortage) {
+func (d *Desk) found(place string, s shortage, at time.Time) {
 	had := int64(0)
 	if line := d.Set.Line(s.key); line != nil {
-		had = line.Amount
+		had = max(0, d.Set.had(line, at))
 	}
 	of := events.StockOf{Code: s.key.Code, Grade: s.key.Grade, Unreleased: s.key.Unreleased}
-	d.record(d.At, d.site, events.StockCounted{Place: place, Reason: reasonBookShort, Lines: []events.CountedLine{{
+	d.record(at, d.site, events.StockCounted{Place: place, Reason: reasonBookShort, Lines: []events.CountedLine{{
 		StockOf: of, Found: amount(s.key, had+s.amount), Had: amount(s.key, had),
 	}}})
 }

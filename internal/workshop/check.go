@@ -2,6 +2,7 @@ package workshop
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"firstout/internal/events"
@@ -28,13 +29,26 @@ type CheckAnswer struct {
 	Deviations []*Deviation
 }
 
-// Needs is the thing, or what stands at the place.
+// Needs is the thing, and what was made of it if that may change its date.
 func (c Check) Needs() []Need {
-	if c.Code != "" {
-		return []Need{NeedThing(c.Code)}
+	switch {
+	case c.Code == "":
+		return nil
+	case c.measures():
+		return []Need{NeedThing(c.Code), NeedDownstream(c.Code)}
 	}
-	return nil
+	return []Need{NeedThing(c.Code)}
 }
+
+// measures says that the check gives a value that a batch's date may rest on.
+func (c Check) measures() bool { return measuresBatch(c.Code, c.Kind, c.Value) }
+
+func measuresBatch(code events.Code, kind string, value *float64) bool {
+	return code.Kind() == events.KindGanache && value != nil && (kind == checkWaterActivity || kind == checkPH)
+}
+
+// Alone says that a measured value looks at what was made of a batch.
+func (c Check) Alone() bool { return c.measures() }
 
 // Decide writes the finding down, and opens a deviation where it is not as it should be.
 func (c Check) Decide(d *Desk) (any, *Refusal) {
@@ -48,7 +62,7 @@ func (c Check) Decide(d *Desk) (any, *Refusal) {
 	case c.Code != "" && !d.Set.Exists(c.Code):
 		rs.unknownCode(c.Code)
 	case c.Code != "":
-		d.atSite(d.Set.siteOf(c.Code), &rs)
+		d.atThing(c.Code, &rs)
 		d.existed(c.Code, d.Set.since(c.Code), d.At, &rs)
 	case d.Set.Defs.Places.Latest(c.Slug) != nil:
 		checked.Place = c.Slug
@@ -62,10 +76,13 @@ func (c Check) Decide(d *Desk) (any, *Refusal) {
 	if first := rs.first(); first != nil {
 		return nil, first
 	}
-	if c.Value == nil && c.Result == "" {
-		return nil, invalid("/value", "Give a value, or a result of pass or fail.")
+	if wrong := c.checkValue(); wrong != nil {
+		return nil, wrong
 	}
 	d.record(d.At, d.site, checked)
+	if c.measures() {
+		d.redateMeasured(c.Code)
+	}
 	answer := CheckAnswer{Checked: checked}
 	if deviation := c.deviates(d, checked); deviation != nil {
 		r := d.record(d.At, d.site, *deviation)
@@ -73,6 +90,24 @@ func (c Check) Decide(d *Desk) (any, *Refusal) {
 	}
 	return answer, nil
 }
+
+func (c Check) checkValue() *Refusal {
+	most := map[string]float64{checkWaterActivity: 1, checkPH: 14}[c.Kind]
+	switch {
+	case c.Value == nil && c.Result == "":
+		return invalid("/value", "Give a value, or a result of pass or fail.")
+	case c.Value != nil && most > 0 && (*c.Value < 0 || *c.Value > most):
+		return invalid("/value", "%g is no %s: it lies between 0 and %g.", *c.Value, strings.ReplaceAll(c.Kind, "_", " "), most)
+	}
+	return nil
+}
+
+// The kinds of a check from which more follows. A temperature out of its band breaks the rule of that name.
+const (
+	checkTemperature   = "temperature"
+	checkWaterActivity = "water_activity"
+	checkPH            = "ph"
+)
 
 // deviates says what deviation a finding opens, if any. A failed metal check and a place out of its tolerance
 // with stock in it concern safety.
@@ -88,7 +123,7 @@ func (c Check) deviates(d *Desk, checked events.Checked) *events.DeviationOpened
 		}
 		return deviation
 	}
-	if c.Kind != "temperature" || c.Value == nil {
+	if c.Kind != checkTemperature || c.Value == nil {
 		return nil
 	}
 	band := d.bandOf(checked)
@@ -120,20 +155,4 @@ func (d *Desk) bandOf(checked events.Checked) *events.Band {
 		limit += place.Body.Tolerance.C
 	}
 	return &events.Band{Max: &limit}
-}
-
-// since is when a thing came to be.
-func (s *Set) since(code events.Code) time.Time {
-	switch code.Kind() {
-	case events.KindLot:
-		return s.Lot(code).At
-	case events.KindCharge:
-		return s.Charge(code).At
-	case events.KindGanache:
-		return s.Ganache(code).At
-	case events.KindRun:
-		return s.Run(code).At
-	default:
-		return time.Time{}
-	}
 }

@@ -75,30 +75,51 @@ func TestOpenedCreamBindsWhereNothingReleasesIt(t *testing.T) {
 	}
 }
 
-func TestNoDateNoRelease(t *testing.T) {
+// Without an assessment that holds, the decision table and the band of the water activity date a filling: by table B of the
+// US Food Code 2022, 1-201.10, a water activity of 0.88 to 0.90 needs one only above a pH of 5.0, and one above 0.92 does
+// from a pH of 4.2 on; until then four hours in the cool.
+func TestWhatTheTablesSayWhereNoAssessmentHolds(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
 		change func(*events.Formula)
 		status string
+		date   string // "": there is none
+		class  *string
 	}{
-		"no assessment": {func(f *events.Formula) { f.Assessment = nil }, "assessment_needed"},
 		"no assessment, nothing measured": {
-			func(f *events.Formula) { f.Assessment, f.Measured = nil, nil }, "not_estimated",
+			change: func(f *events.Formula) { f.Assessment, f.Measured = nil, nil }, status: "not_estimated",
 		},
-		"the assessment bounds a pH that nobody measured": {func(f *events.Formula) { f.Measured.PH = nil }, "assessment_needed"},
-		"the measured pH is outside the assessment":       {func(f *events.Formula) { f.Measured.PH = ptr(5.5) }, "outside_assessment"},
-		"it is wetter than the assessment allows":         {func(f *events.Formula) { f.Measured.WaterActivity = ptr(0.926) }, "outside_assessment"},
-		"the assessment has no days for the class":        {func(f *events.Formula) { f.Assessment.Days = map[string]int{"chilled": 21} }, "outside_assessment"},
+		"no assessment": {
+			change: func(f *events.Formula) { f.Assessment = nil }, status: "safe_by_table", date: "2026-11-28",
+		},
+		"the assessment has no days for the class": {
+			change: func(f *events.Formula) { f.Assessment.Days = map[string]int{"chilled": 21} }, status: "outside_assessment", date: "2026-11-28",
+		},
+		"the assessment bounds a pH that nobody measured": {
+			change: func(f *events.Formula) { f.Measured.PH = nil }, status: "assessment_needed", class: ptr("chilled"),
+		},
+		"the measured pH is outside the assessment": {
+			change: func(f *events.Formula) { f.Measured.PH = ptr(5.5) }, status: "outside_assessment", class: ptr("chilled"),
+		},
+		"it is wetter than the assessment allows": {
+			change: func(f *events.Formula) { f.Measured.WaterActivity = ptr(0.926) }, status: "outside_assessment", class: ptr("chilled"),
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			b := dated(t, c.change)
 			run := b.set.Run(b.domes)
-			require.Nil(t, run.Expiry.Date)
 			require.Equal(t, c.status, run.Expiry.Status)
+			if c.date != "" {
+				require.Equal(t, day(c.date), *run.Expiry.Date)
+				require.Equal(t, "opened_ingredient", run.Expiry.Binds, "what an assessment would release binds")
+				b.release(b.domes, 1)
+				return
+			}
+			require.Nil(t, run.Expiry.Date)
 			refusal := b.refuse(workshop.Release{Run: b.domes, Pieces: 1, Place: "counter"})
 			require.EqualValues(t, "no-whole-day", refusal.Slug)
-			require.Nil(t, refusal.Facts["class"])
+			require.Equal(t, c.class, refusal.Facts["class"])
 			b.do(workshop.Discard{Place: "workshop", Lines: []workshop.HandledLine{{Code: b.domes, Pieces: 24}}, Reason: "failed_release", Destination: "refuse"})
 		})
 	}
@@ -319,7 +340,7 @@ func TestTheFreezerStopsTheClock(t *testing.T) {
 	require.Equal(t, b.domes.Part(3), thawed.Code)
 	require.Equal(t, day("2027-01-21"), *thawed.Expiry.Date, "thawed with the 11 days that were left")
 	require.Nil(t, thawed.Frozen)
-	require.Equal(t, b.now, *thawed.ThawedAt)
+	require.Equal(t, workshop.Parted{From: sealed, At: b.now, Cause: "thawed"}, *thawed.Parted)
 	b.do(sale(byCode(thawed.Code, 1)))
 
 	unsealed := thaw(bare, 4)

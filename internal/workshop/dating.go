@@ -70,8 +70,8 @@ func markOf(mark events.DateMark, ingredient events.Ingredient, received civil.D
 
 // datePortion dates what is opened of a lot on a day.
 func (d *Desk) datePortion(lot *Lot, portion events.Code, on civil.Day) events.Expiry {
-	in := d.lotInput(lot, lot.At)
-	in.Code, in.Lot = string(portion), string(lot.Code)
+	in := d.lotInput(lot, d.At)
+	in.Code, in.Lot = string(portion), string(lot.Code.Whole())
 	if life := d.openLife(lot.Code); life != nil {
 		in.Opened = &expiry.Opening{On: on, LifeDays: *life}
 	}
@@ -92,45 +92,46 @@ func (d *Desk) lotInput(lot *Lot, usedAt time.Time) expiry.Input {
 		ingredient = def.Body
 	}
 	in.Kind = ingredient.Kind
+	e := Shown(lot.Expiry, lot.Frozen, usedAt, zone)
 	if len(lot.Mix) > 0 {
-		answer := answerOf(lot.Expiry)
+		answer := answerOf(e)
 		in.Rework, in.Mark = &answer, expiry.Mark{Kind: expiry.MarkNone}
 		return in
 	}
 	received := lot.At
 	if lot.Of != "" {
 		received = d.Set.Lot(lot.Of).At
-		in.Opened = openingOf(lot, civil.DayOf(lot.At, zone))
+		in.Opened = openingOf(e, civil.DayOf(lot.At, zone))
 	}
 	in.Mark = markOf(lot.DateMark, ingredient, civil.DayOf(received, zone))
-	in.Rework = decidedLimits(lot.Expiry)
+	in.Rework = addedLimits(e)
 	return in
 }
 
 // openingOf is a portion's opening with the life that it was given then: a new version of the ingredient changes
-// nothing about it.
-func openingOf(portion *Lot, on civil.Day) *expiry.Opening {
-	for _, l := range portion.Expiry.Limits {
-		if l.Name == expiry.LimitOpenedIngredient && l.Subject == string(portion.Code) {
+// nothing about it. A part of a portion has its portion's.
+func openingOf(e events.Expiry, on civil.Day) *expiry.Opening {
+	for _, l := range e.Limits {
+		if l.Name == expiry.LimitOpenedIngredient {
 			return &expiry.Opening{On: on, LifeDays: l.Date.Sub(on)}
 		}
 	}
 	return nil
 }
 
-// decidedLimits are the limits of a lot that are not its own mark or opening: those that decisions shortened it by.
-// Nil if there are none.
-func decidedLimits(e events.Expiry) *expiry.Answer {
-	decided := expiry.Answer{Kind: expiry.KindBestBefore}
+// addedLimits are the limits of a lot that are not its own mark or opening: those that decisions shortened it by, and
+// those of the freezer. Nil if there are none.
+func addedLimits(e events.Expiry) *expiry.Answer {
+	added := expiry.Answer{Kind: expiry.KindBestBefore}
 	for _, l := range e.Limits {
-		if l.Name == expiry.LimitShop {
-			decided.Limits, decided.Binds = append(decided.Limits, expiry.Limit(l)), l.Name
+		if l.Name == expiry.LimitShop || l.Name == expiry.LimitFreezer {
+			added.Limits, added.Binds = append(added.Limits, expiry.Limit(l)), l.Name
 		}
 	}
-	if decided.Binds == "" {
+	if added.Binds == "" {
 		return nil
 	}
-	return &decided
+	return &added
 }
 
 // inputs are the lots whose dates count, as expiry takes them.
@@ -147,15 +148,27 @@ func (d *Desk) inputs(dated []DatedInput, heated bool) []expiry.Input {
 // dateCharge dates what is in a vat, as a block is set from it.
 func (d *Desk) dateCharge(charge *Charge) events.Expiry {
 	return recordedExpiry(expiry.DatePiece(expiry.Piece{
-		MadeAt: charge.At, Zone: d.zone(charge.Site), Inputs: d.inputs(d.Set.chargeInputs(charge.Code, d.At), false),
+		MadeAt: charge.At, Zone: d.zone(charge.Site), Inputs: d.inputs(d.Set.chargeInputs(charge.Code, d.At, OpKey{}), false),
+	}))
+}
+
+// dateBlock dates a block by what it is made of.
+func (d *Desk) dateBlock(block *Lot) events.Expiry {
+	return recordedExpiry(expiry.DatePiece(expiry.Piece{
+		MadeAt: block.At, Zone: d.zone(block.Site), Inputs: d.inputs(block.Mix.dated(block.At, OpKey{}), false),
 	}))
 }
 
 // dateGanache dates a batch by its formula's assessment and limits and by what went in.
-func (d *Desk) dateGanache(f events.Formula, made events.GanacheMade, withinTolerance bool) events.Expiry {
+func (d *Desk) dateGanache(f events.Formula, made *Ganache) events.Expiry {
+	return recordedExpiry(expiry.DateFilling(d.filling(f, made, f.Storage)))
+}
+
+// filling is a batch as expiry takes it, kept in a storage class.
+func (d *Desk) filling(f events.Formula, made *Ganache, keptIn string) expiry.Filling {
 	filling := expiry.Filling{
-		MadeAt: d.At, Zone: d.zone(d.site), Storage: f.Storage, PH: made.PH, WithinTolerance: withinTolerance,
-		ShopLimitDays: f.ShopLimitDays, HeatStep: heatStep(made.HeatStep),
+		KeptIn: keptIn, MadeAt: made.At, Zone: d.zone(made.Site), Storage: f.Storage, PH: made.PH, WithinTolerance: !made.OffFormula,
+		ShopLimitDays: f.ShopLimitDays, HeatStep: heatStep(made.HeatStep), Parts: d.compositionParts(made), EvaporatedG: grams(made.Evaporated),
 	}
 	if w := made.WaterActivity; w != nil {
 		filling.WaterActivity = &expiry.Measured{Value: w.Value, Uncertainty: w.Uncertainty}
@@ -175,11 +188,38 @@ func (d *Desk) dateGanache(f events.Formula, made events.GanacheMade, withinTole
 			filling.Assessment.Requires = &required
 		}
 	}
-	for _, draw := range made.Inputs {
-		filling.Inputs = append(filling.Inputs, d.fillingInputs(draw)...)
+	for _, input := range made.Dated {
+		filling.Inputs = append(filling.Inputs, d.fillingInput(input))
 	}
-	return recordedExpiry(expiry.DateFilling(filling))
+	return filling
 }
+
+// compositionParts is what a batch is made of, lot by lot, as its water activity is estimated from.
+func (d *Desk) compositionParts(made *Ganache) []expiry.Part {
+	parts := make([]expiry.Part, 0, len(made.Mix))
+	for _, p := range made.Mix {
+		switch {
+		case p.Lot != "":
+			lot := d.Set.Lot(p.Lot)
+			var composition map[string]float64
+			if def := d.Set.Defs.Ingredients.Numbered(lot.Ingredient, lot.IngredientVersion); def != nil {
+				composition = compositionOf(def.Body)
+			}
+			parts = append(parts, expiry.LotPart(string(p.Lot), grams(p.Mass), composition, lot.Composition))
+		case p.Ingredient != "":
+			var composition map[string]float64
+			if def := d.Set.Defs.Ingredients.InForce(p.Ingredient, made.At); def != nil {
+				composition = compositionOf(def.Body)
+			}
+			parts = append(parts, expiry.LotPart(p.Ingredient, grams(p.Mass), composition, nil))
+		default:
+			parts = append(parts, expiry.Part{Name: "a lot that nobody knows", QuantityG: grams(p.Mass)})
+		}
+	}
+	return parts
+}
+
+func grams(m events.Mass) float64 { return float64(m) / 1000 }
 
 func heatStep(h *events.HeatStep) expiry.HeatStep {
 	if h == nil {
@@ -188,12 +228,12 @@ func heatStep(h *events.HeatStep) expiry.HeatStep {
 	return expiry.HeatStep{Boiled: h.Boiled, TemperatureC: h.TemperatureC, Minutes: h.Minutes}
 }
 
-func (d *Desk) fillingInputs(draw events.Draw) []expiry.Input {
-	if draw.Source.Kind() == events.KindGanache {
-		rework := answerOf(d.Set.Ganache(draw.Source).Expiry)
-		return []expiry.Input{{Code: string(draw.Source), Heated: draw.Heated, Rework: &rework, Mark: expiry.Mark{Kind: expiry.MarkNone}}}
+func (d *Desk) fillingInput(input DatedInput) expiry.Input {
+	if input.Source.Kind() == events.KindGanache {
+		rework := answerOf(d.expiryAt(input.Source, input.At))
+		return expiry.Input{Code: string(input.Source), Heated: input.Heated, Rework: &rework, Mark: expiry.Mark{Kind: expiry.MarkNone}}
 	}
-	return d.inputs(d.Set.datedSources(draw.Source, d.At), draw.Heated)
+	return d.inputs([]DatedInput{input}, input.Heated)[0]
 }
 
 // dateRun dates the pieces of a run: by the earliest filling, then by shell, cap and decorations. A lot that was
@@ -202,47 +242,16 @@ func (d *Desk) dateRun(run *Run) events.Expiry {
 	piece := expiry.Piece{MadeAt: run.At, Zone: d.zone(run.Site)}
 	for _, input := range run.Straight {
 		if input.Filling {
-			piece.Fillings = append(piece.Fillings, expiry.PieceFilling{Code: string(input.Source), Answer: answerOf(d.Set.Lot(input.Source).Expiry)})
+			piece.Fillings = append(piece.Fillings, expiry.PieceFilling{Code: string(input.Source), Answer: answerOf(d.expiryAt(input.Source, input.At))})
 		} else {
 			piece.Inputs = append(piece.Inputs, d.inputs([]DatedInput{input}, false)...)
 		}
 	}
 	for _, code := range run.Ganaches {
-		piece.Fillings = append(piece.Fillings, expiry.PieceFilling{Code: string(code), Answer: answerOf(d.Set.Ganache(code).Expiry)})
+		filledAt := run.FilledAt[code]
+		piece.Fillings = append(piece.Fillings, expiry.PieceFilling{
+			Code: string(code), Answer: answerOf(d.expiryAt(code, filledAt)), FilledAt: filledAt,
+		})
 	}
 	return recordedExpiry(expiry.DatePiece(piece))
-}
-
-// dateParted dates a part of a run that goes into the freezer, where its clock stands still, or comes out of it.
-func (d *Desk) dateParted(run *Run, intoFreezer bool) events.Expiry {
-	if intoFreezer || run.Frozen == nil {
-		return run.Expiry
-	}
-	return recordedExpiry(expiry.DateThawed(answerOf(run.Frozen.Expiry), expiry.Freezing{
-		FrozenAt: run.Frozen.At, ThawedAt: d.At, Sealed: run.Frozen.Sealed, Zone: d.zone(run.Site),
-	}))
-}
-
-// shortened is a date that a decision about a deviation made earlier.
-func (d *Desk) shortened(e events.Expiry, last civil.Day, deviation *Deviation) events.Expiry {
-	return recordedExpiry(expiry.Shorten(answerOf(e), last, deviation.Detail, d.zone(deviation.Site)))
-}
-
-// dateAt dates a run for a place: a filling dated for the chill keeps where it is cool no longer than its assessment
-// says of cool storage.
-func (d *Desk) dateAt(run *Run, place *events.Place) events.Expiry {
-	dated := answerOf(run.Expiry)
-	if place.Storage == "chilled" || place.Storage == "frozen" {
-		return run.Expiry
-	}
-	for _, code := range run.Ganaches {
-		ganache := d.Set.Ganache(code)
-		formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
-		if formula == nil || formula.Body.Assessment == nil || formula.Body.Storage != "chilled" {
-			continue
-		}
-		as := formula.Body.Assessment
-		dated = expiry.DateKept(dated, string(code), ganache.At, as.Days["cool"], as.Document, d.zone(run.Site))
-	}
-	return recordedExpiry(dated)
 }

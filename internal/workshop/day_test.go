@@ -343,8 +343,8 @@ func TestPartsOfARunHaveTheirOwnTimes(t *testing.T) {
 	require.EqualValues(t, "in-the-future", b.refuse(cmd).Slug, "a part is never later than its run")
 	cmd.Casting.OccurredAt = ptr(b.now.Add(-4 * time.Hour))
 	refusal := b.refuse(cmd)
-	require.EqualValues(t, "before-it-existed", refusal.Slug, "nothing was melted yet at the part's own time")
-	require.Equal(t, []events.Code{b.charge}, refusal.Facts["in_the_way"])
+	require.EqualValues(t, "not-enough", refusal.Slug, "nothing was melted yet at the part's own time")
+	require.Equal(t, events.Mass(0), refusal.Facts["available"])
 }
 
 func TestUnfilledShellsGoBackIntoTheVat(t *testing.T) {

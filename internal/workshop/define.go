@@ -69,35 +69,33 @@ func put[T any](d *Desk, slug string, all Versioned[T], body T, notYours, wrong 
 	if wrong != nil {
 		return nil, wrong
 	}
-	number := 1
-	if latest := all.Latest(slug); latest != nil {
-		if same(latest.Body, body) {
-			return Defined{Slug: slug, Version: latest.Number, Body: latest.Body}, nil
-		}
-		number = latest.Number + 1
-	}
-	data := event(events.Defined{Slug: slug, DefVersion: number})
-	d.site = siteOf(slug, data)
+	d.site = siteOf(slug, body)
 	var rs refusals
-	if d.site != "" {
-		d.ownSite(&rs)
+	d.ownSite(&rs)
+	number, latest := 1, all.Latest(slug)
+	if latest != nil {
+		d.ofSite(siteOf(slug, latest.Body), &rs) // what another site has is not taken from it
+		number = latest.Number + 1
 	}
 	if first := rs.first(); first != nil {
 		return nil, first
 	}
-	d.record(d.Now, d.site, data)
+	if latest != nil && same(latest.Body, body) {
+		return Defined{Slug: slug, Version: latest.Number, Body: latest.Body}, nil
+	}
+	d.record(d.Now, d.site, event(events.Defined{Slug: slug, DefVersion: number}))
 	return Defined{Slug: slug, Version: number, Changed: true, Body: body}, nil
 }
 
 // siteOf is the site that a definition belongs to; most belong to the whole book.
-func siteOf(slug string, data events.Event) string {
-	switch e := data.(type) {
-	case events.SiteDefined:
+func siteOf(slug string, body any) string {
+	switch b := body.(type) {
+	case events.Site:
 		return slug
-	case events.PlaceDefined:
-		return e.Site
-	case events.VatDefined:
-		return e.Site
+	case events.Place:
+		return b.Site
+	case events.Vat:
+		return b.Site
 	}
 	return ""
 }
@@ -176,7 +174,13 @@ func checkIngredient(i events.Ingredient) *Refusal {
 			return wrong
 		}
 	}
-	return checkAllergens("/may_contain", i.MayContain)
+	if wrong := checkAllergens("/may_contain", i.MayContain); wrong != nil {
+		return wrong
+	}
+	if unknown := checkLike(i.Like); unknown != nil {
+		return unknown
+	}
+	return checkComposition(reference(i.Like), i.Composition)
 }
 
 func checkFormula(defs *Definitions, f events.Formula) *Refusal {

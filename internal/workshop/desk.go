@@ -3,6 +3,7 @@ package workshop
 import (
 	"fmt"
 	"runtime/debug"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -70,8 +71,8 @@ type Outcome struct {
 	Recorded []events.Recorded
 	Answer   any
 	Refusal  *Refusal
-	Missing  *Need
-	Set      *Set // the fork, to be merged if the command is kept
+	Missing  []Need // what must be loaded before it can be decided; empty if nothing
+	Set      *Set   // the fork, to be merged if the command is kept
 }
 
 // Carry decides one command on a fork of the set. An error is a fault of ours: nothing of the fork may be kept.
@@ -81,7 +82,7 @@ func Carry(set *Set, cmd Command, actor Actor, key string, clock Clock) (outcome
 		switch thrown := recover().(type) {
 		case nil:
 		case missing:
-			outcome = Outcome{Missing: &thrown.need}
+			outcome = Outcome{Missing: thrown.needs}
 		case fault:
 			err = fmt.Errorf("decide %T: %w", cmd, thrown.err)
 		default:
@@ -92,6 +93,7 @@ func Carry(set *Set, cmd Command, actor Actor, key string, clock Clock) (outcome
 	if refusal != nil {
 		return Outcome{Refusal: refusal}, nil
 	}
+	d.followRemix()
 	return Outcome{Recorded: d.recorded, Answer: answer, Set: d.Set}, nil
 }
 
@@ -130,12 +132,15 @@ const (
 	roleOwner = "owner"
 )
 
+// instant is a time as the book keeps it: in UTC, to the microsecond.
+func instant(t time.Time) time.Time { return t.UTC().Truncate(time.Microsecond) }
+
 // happened sets the desk's time from the command's occurred_at and refuses an impossible one.
 func (d *Desk) happened(done Done, rs *refusals) {
 	if done.OccurredAt == nil {
 		return
 	}
-	d.At = done.OccurredAt.UTC().Truncate(time.Microsecond)
+	d.At = instant(*done.OccurredAt)
 	if d.At.After(d.Now.Add(ahead)) {
 		rs.add(RefusedInTheFuture, Facts{"occurred_at": d.At, "now": d.Now},
 			"occurred_at is more than 5 minutes ahead of the book's clock: give the time at which it was done.")
@@ -175,11 +180,55 @@ func (d *Desk) place(slug string, rs *refusals) *events.Place {
 	return &def.Body
 }
 
-// ownSite refuses a key that is bound to another site.
-func (d *Desk) ownSite(rs *refusals) {
-	if d.Actor.Site != "" && d.Actor.Site != d.site {
-		*rs = append(*rs, forbidden("This key is for %s only: use one for %s.", d.Actor.Site, d.site))
+// knownPlace notes that a place is named and not known.
+func (d *Desk) knownPlace(slug string, rs *refusals) {
+	if slug != "" && d.Set.Defs.Places.Latest(slug) == nil {
+		rs.unknown("place", slug)
 	}
+}
+
+// knownVat notes that a vat is named and not known.
+func (d *Desk) knownVat(slug string, rs *refusals) {
+	if slug != "" && d.Set.Defs.Vats.Latest(slug) == nil {
+		rs.unknown("vat", slug)
+	}
+}
+
+// What a key that is bound to a site may write: it takes from and puts into that site's places and tanks only, so that
+// nothing passes between two sites by it. It may hold, check and redate what was made there and what stands there, and
+// decide about deviations and lift holds of that site. It defines its own site, places and tanks; the rest of the
+// catalogue is shared.
+
+// ownSite refuses a key that is bound to another site than the command's.
+func (d *Desk) ownSite(rs *refusals) { d.ofSite(d.site, rs) }
+
+// ownPlace refuses a place, or failing that a tank, of another site to a key that is bound to one.
+func (d *Desk) ownPlace(slug string, rs *refusals) { d.ofSite(d.Set.Defs.SiteOf(slug), rs) }
+
+func (d *Desk) ofSite(site string, rs *refusals) {
+	if site != "" && d.Actor.Site != "" && d.Actor.Site != site {
+		*rs = append(*rs, forbidden("This key is for %s only: use one for %s.", d.Actor.Site, site))
+	}
+}
+
+// atThing takes the site where a thing was made as the command's. A key that is bound to another may write of it too
+// while some of it stands at that other.
+func (d *Desk) atThing(code events.Code, rs *refusals) {
+	d.site = d.Set.siteOf(code)
+	d.ownThing(code, rs)
+}
+
+// ownThing refuses a thing of another site, of which nothing stands at the site that a key is bound to.
+func (d *Desk) ownThing(code events.Code, rs *refusals) {
+	here := func(line *StockLine) bool { return line.Amount > 0 && d.isOwn(line.Place) }
+	if !slices.ContainsFunc(d.Set.LinesOf(code), here) {
+		d.ofSite(d.Set.siteOf(code), rs)
+	}
+}
+
+// isOwn says whether a place or tank is of the site that the key is bound to, if it is bound.
+func (d *Desk) isOwn(slug string) bool {
+	return d.Actor.Site == "" || d.Set.Defs.SiteOf(slug) == d.Actor.Site
 }
 
 // today is the site's local date at the desk's time.

@@ -1,8 +1,6 @@
 package workshop
 
 import (
-	"slices"
-
 	"github.com/google/uuid"
 
 	"firstout/internal/civil"
@@ -77,7 +75,7 @@ func (c DecideDeviation) checkDate(d *Desk, deviation *Deviation) *Refusal {
 	if deviation.Code == "" || deviation.Code.Kind() == events.KindCharge {
 		return invalid("/decision", "This deviation is of a place or a tank, which has no date: decide about the things made there.")
 	}
-	if old := d.expiryOf(deviation.Code); old.Date != nil && c.Date.After(*old.Date) {
+	if old := d.Set.expiryOf(deviation.Code); old.Date != nil && c.Date.After(*old.Date) {
 		return invalid("/date", "%s is later than the date of %s it has: a decision can only shorten it.", c.Date, old.Date)
 	}
 	return nil
@@ -89,7 +87,7 @@ func (c DecideDeviation) follow(d *Desk, deviation *Deviation) {
 	}
 	switch c.Decision {
 	case DecisionShorten:
-		c.shorten(d, deviation)
+		d.shorten(deviation.Code, *c.Date, "deviation_decided", deviation.Detail)
 		d.liftBornOf(deviation, c.Reason)
 	case DecisionAccept:
 		d.liftBornOf(deviation, c.Reason)
@@ -97,25 +95,6 @@ func (c DecideDeviation) follow(d *Desk, deviation *Deviation) {
 		if len(d.holdsBornOf(deviation)) == 0 {
 			d.hold(deviation.Code, d.withParts(deviation.Code), "decided_"+c.Decision, c.Reason, &deviation.ID)
 		}
-	}
-}
-
-// shorten redates the thing, its parts, and what a ganache's date was passed on to, where they have a later date.
-func (c DecideDeviation) shorten(d *Desk, deviation *Deviation) {
-	codes := d.withParts(deviation.Code)
-	if deviation.Code.Kind() == events.KindGanache {
-		codes = append(codes, slices.DeleteFunc(slices.Clone(d.Set.DownstreamOf(deviation.Code)), func(code events.Code) bool {
-			return !slices.ContainsFunc(d.expiryOf(code).Limits, func(l events.Limit) bool { return l.Subject == string(deviation.Code) })
-		})...)
-	}
-	for _, code := range codes {
-		old := d.expiryOf(code)
-		if code != deviation.Code && (old.Date == nil || !old.Date.After(*c.Date)) {
-			continue
-		}
-		d.record(d.At, d.site, events.Redated{
-			Code: code, Old: old.Date, Cause: "deviation_decided", Expiry: d.shortened(old, *c.Date, deviation),
-		})
 	}
 }
 
@@ -129,38 +108,10 @@ func (d *Desk) liftBornOf(deviation *Deviation, reason string) {
 // holdsBornOf lists the open holds that came with a deviation.
 func (d *Desk) holdsBornOf(deviation *Deviation) []*Hold {
 	var born []*Hold
-	for _, id := range d.careOf(deviation.Code).Holds {
+	for _, id := range d.Set.careOf(deviation.Code).Holds {
 		if hold := d.Set.Hold(id); hold.Deviation != nil && *hold.Deviation == deviation.ID {
 			born = append(born, hold)
 		}
 	}
 	return born
-}
-
-func (d *Desk) careOf(code events.Code) Care {
-	switch code.Kind() {
-	case events.KindLot:
-		return d.Set.Lot(code).Care
-	case events.KindCharge:
-		return d.Set.Charge(code).Care
-	case events.KindGanache:
-		return d.Set.Ganache(code).Care
-	case events.KindRun:
-		return d.Set.Run(code).Care
-	default:
-		return Care{}
-	}
-}
-
-func (d *Desk) expiryOf(code events.Code) events.Expiry {
-	switch code.Kind() {
-	case events.KindLot:
-		return d.Set.Lot(code).Expiry
-	case events.KindGanache:
-		return d.Set.Ganache(code).Expiry
-	case events.KindRun:
-		return d.Set.Run(code).Expiry
-	default:
-		return events.Expiry{}
-	}
 }

@@ -56,21 +56,23 @@ func (w *drawing) plan(l DrawLine, at time.Time, rs *refusals) {
 		w.draws = append(w.draws, draw)
 		return
 	}
-	key, since, found := w.locate(l, rs)
+	key, since, found := w.locate(l, at, rs)
 	if !found {
 		return
 	}
 	draw.Place = key.Place
+	w.d.ownPlace(key.Place, rs)
 	w.d.existed(l.Source, since, at, rs)
 	line := w.d.Set.Line(key)
-	if line != nil && line.Held {
+	source := w.d.Set.alike(l.Source) // also where it never stood
+	if source.care.Held() {
 		rs.add(RefusedOnHold, Facts{"code": l.Source}, "%s is on hold: take another, or have the hold lifted.", l.Source)
 	}
-	if line != nil && line.Dates.PastAt(at) {
-		rs.add(RefusedPastDate, Facts{"code": l.Source, "discard_by": line.Dates.DiscardBy},
+	if datesOf(source.expiry).PastAt(at) {
+		rs.add(RefusedPastDate, Facts{"code": l.Source, "discard_by": source.expiry.DiscardBy},
 			"%s is past its use-by: discard it and take another.", l.Source)
 	}
-	available := w.available(line, key)
+	available := w.available(line, key, at)
 	if available < l.Quantity {
 		rs.add(RefusedNotEnough, Facts{"wanted": l.Quantity, "available": available, "unit": "g", "place": key.Place, "code": l.Source},
 			"Only %s g of the %s g of %s asked for are there.", available.Grams(), l.Quantity.Grams(), l.Source)
@@ -80,14 +82,14 @@ func (w *drawing) plan(l DrawLine, at time.Time, rs *refusals) {
 	w.draws = append(w.draws, draw)
 }
 
-func (w *drawing) available(line *StockLine, key StockKey) events.Mass {
+func (w *drawing) available(line *StockLine, key StockKey, at time.Time) events.Mass {
 	if left, taken := w.left[key]; taken {
 		return left
 	}
 	if line == nil {
 		return 0
 	}
-	return events.Mass(line.Amount)
+	return events.Mass(w.d.available(line, at))
 }
 
 func (w *drawing) untracked(l DrawLine, rs *refusals) {
@@ -101,7 +103,7 @@ func (w *drawing) untracked(l DrawLine, rs *refusals) {
 }
 
 // locate finds the line of stock that a source is drawn from, and since when the source has been there.
-func (w *drawing) locate(l DrawLine, rs *refusals) (key StockKey, since time.Time, found bool) {
+func (w *drawing) locate(l DrawLine, at time.Time, rs *refusals) (key StockKey, since time.Time, found bool) {
 	set := w.d.Set
 	switch l.Source.Kind() {
 	case events.KindCharge:
@@ -117,24 +119,24 @@ func (w *drawing) locate(l DrawLine, rs *refusals) (key StockKey, since time.Tim
 			rs.unknownCode(l.Source)
 			return key, since, false
 		}
-		since = lot.At
+		since = lot.since(lot.At)
 	case events.KindGanache:
 		ganache := set.Ganache(l.Source)
 		if ganache == nil {
 			rs.unknownCode(l.Source)
 			return key, since, false
 		}
-		since = ganache.At
+		since = ganache.since(ganache.At)
 	default:
 		rs.add(RefusedWrongKind, Facts{"code": l.Source}, "%s is a %s: name a lot, a portion, a charge or a filling.", l.Source, l.Source.Kind())
 		return key, since, false
 	}
-	place, found := w.d.standsAt(l.Source, l.Place, rs)
+	place, found := w.d.standsAt(l.Source, l.Place, at, rs)
 	return StockKey{Code: l.Source, Place: place}, since, found
 }
 
-// standsAt is the one place where a thing stands, or the one that was named.
-func (d *Desk) standsAt(code events.Code, named string, rs *refusals) (string, bool) {
+// standsAt is the one place where a thing stood at an instant, or the one that was named.
+func (d *Desk) standsAt(code events.Code, named string, at time.Time, rs *refusals) (string, bool) {
 	if named != "" {
 		if d.Set.Defs.Places.Latest(named) == nil {
 			rs.unknown("place", named)
@@ -146,7 +148,7 @@ func (d *Desk) standsAt(code events.Code, named string, rs *refusals) (string, b
 	last := ""
 	for _, line := range d.Set.LinesOf(code) {
 		last = line.Place
-		if line.Amount > 0 && !slices.Contains(places, line.Place) {
+		if d.available(line, at) > 0 && !slices.Contains(places, line.Place) {
 			places = append(places, line.Place)
 		}
 	}
@@ -165,7 +167,7 @@ func (d *Desk) standsAt(code events.Code, named string, rs *refusals) (string, b
 func (w *drawing) open(at time.Time) []events.Draw {
 	draws := slices.Clone(w.draws)
 	for i, draw := range draws {
-		if draw.Source.Kind() != events.KindLot || draw.Source.IsPart() || w.d.openLife(draw.Source) == nil {
+		if draw.Source.Kind() != events.KindLot || w.d.Set.Lot(draw.Source).Opened || w.d.openLife(draw.Source) == nil {
 			continue
 		}
 		draws[i].Source = w.d.openPortion(at, events.PortionOpened{
@@ -186,7 +188,7 @@ func (d *Desk) openLife(lot events.Code) *int {
 // openPortion records an opening, once its portion has a code and a date, and gives the portion's code.
 func (d *Desk) openPortion(at time.Time, opened events.PortionOpened) events.Code {
 	lot := d.Set.Lot(opened.Lot)
-	opened.Portion = lot.Code.Part(lot.Parts + 1)
+	opened.Portion = lot.Code.Whole().Part(d.Set.alike(lot.Code.Whole()).parts + 1)
 	opened.Expiry = d.datePortion(lot, opened.Portion, civil.DayOf(at, d.zone(lot.Site)))
 	d.record(at, lot.Site, opened)
 	return opened.Portion
@@ -206,14 +208,18 @@ func (c Open) Needs() []Need { return []Need{NeedThing(c.Lot)} }
 // Decide opens the portion.
 func (c Open) Decide(d *Desk) (any, *Refusal) {
 	var rs refusals
-	if c.Lot.Kind() != events.KindLot || c.Lot.IsPart() {
-		return nil, inURL(wrongKind(c.Lot, "a lot that is not opened yet"))
+	var lot *Lot
+	if c.Lot.Kind() == events.KindLot {
+		if lot = d.Set.Lot(c.Lot); lot == nil {
+			return nil, inURL(unknownThing(c.Lot))
+		}
 	}
-	lot := d.Set.Lot(c.Lot)
-	if lot == nil {
-		return nil, inURL(unknownThing(c.Lot))
+	if lot == nil || lot.Opened {
+		rs = append(rs, inURL(wrongKind(c.Lot, "a lot that is not opened yet")))
+		d.knownPlace(c.Place, &rs)
+		return nil, rs.first()
 	}
-	d.atSite(lot.Site, &rs)
+	d.atThing(c.Lot, &rs)
 	d.happened(c.Done, &rs)
 	w := d.drawing()
 	w.plan(DrawLine{Source: c.Lot, Place: c.Place, Quantity: c.Quantity}, d.At, &rs)
@@ -221,7 +227,7 @@ func (c Open) Decide(d *Desk) (any, *Refusal) {
 	if refusal != nil {
 		return nil, refusal
 	}
-	d.bookShortDraws(w)
+	d.bookShortDraws(w, d.At)
 	portion := d.openPortion(d.At, events.PortionOpened{
 		Lot: c.Lot, Place: w.draws[0].Place, Quantity: c.Quantity, RuleBroken: broken,
 	})

@@ -19,6 +19,7 @@ type MakeGanache struct {
 	Scale         float64 // of the formula, when picked
 	Vat           string  // when picked: couverture of its kind comes from its charge
 	Yield         *events.Mass
+	Evaporated    events.Mass // water lost in cooking, by weighing
 	HeatStep      *events.HeatStep
 	PH            *float64
 	WaterActivity *events.MeasuredValue
@@ -64,6 +65,10 @@ func (c MakeGanache) Decide(d *Desk) (any, *Refusal) {
 	if c.Yield != nil {
 		yield, basis = *c.Yield, "weighed"
 	}
+	if c.Evaporated > total {
+		rs.add(RefusedWrongState, Facts{"in_g": total, "evaporated_g": c.Evaporated},
+			"%s g of water went out of %s g: more cannot go than went in.", c.Evaporated.Grams(), total.Grams())
+	}
 	if yield > total {
 		rs.add(RefusedWrongState, Facts{"in_g": total, "yield_g": yield},
 			"%s g came out of %s g: more cannot come out of the bowl than went in.", yield.Grams(), total.Grams())
@@ -72,19 +77,26 @@ func (c MakeGanache) Decide(d *Desk) (any, *Refusal) {
 	if refusal != nil {
 		return nil, refusal
 	}
-	d.bookShortDraws(w)
+	d.bookShortDraws(w, d.At)
 	return c.write(d, formula, w, yield, basis, broken), nil
 }
 
 func (c MakeGanache) write(d *Desk, formula *Version[events.Formula], w *drawing, yield events.Mass, basis string, broken []string) GanacheAnswer {
 	off := d.offFormula(formula.Body, w.draws)
 	made := events.GanacheMade{
-		Formula: c.Formula, FormulaVersion: formula.Number, Yield: yield, YieldBasis: basis, HeatStep: c.HeatStep,
+		Formula: c.Formula, FormulaVersion: formula.Number, Yield: yield, YieldBasis: basis, Evaporated: c.Evaporated, HeatStep: c.HeatStep,
 		PH: c.PH, WaterActivity: c.WaterActivity, Place: c.Place, RuleBroken: broken,
 	}
 	made.Inputs = w.open(d.At)
 	made.Ganache = d.newCode(events.KindGanache, d.At, d.site)
-	made.Expiry = d.dateGanache(formula.Body, made, len(off) == 0)
+	ganache := &Ganache{
+		Site: d.site, At: d.At, Evaporated: c.Evaporated, HeatStep: c.HeatStep, PH: c.PH, WaterActivity: c.WaterActivity, OffFormula: len(off) > 0,
+	}
+	for _, draw := range made.Inputs {
+		ganache.Dated = append(ganache.Dated, d.Set.ganacheInputs(draw, d.At, OpKey{})...)
+		ganache.Mix = ganache.Mix.Plus(d.mixOf(draw))
+	}
+	made.Expiry = d.dateGanache(formula.Body, ganache)
 	d.record(d.At, d.site, made)
 	for _, o := range off {
 		o.Code, o.Concern = made.Ganache, concernQuality
@@ -96,6 +108,17 @@ func (c MakeGanache) write(d *Desk, formula *Version[events.Formula], w *drawing
 		answer.Deviations = append(answer.Deviations, d.Set.Deviation(o.ID))
 	}
 	return answer
+}
+
+// mixOf is what a draw is made of.
+func (d *Desk) mixOf(draw events.Draw) Mix {
+	switch {
+	case draw.Source == "":
+		return Mix{{Ingredient: draw.Ingredient, Mass: draw.Quantity, Direct: true}}
+	case draw.Source.Kind() == events.KindCharge:
+		return d.Set.mixAt(d.Set.Charge(draw.Source), d.At).Of(draw.Quantity)
+	}
+	return d.Set.MixOf(draw.Source, draw.Quantity)
 }
 
 // heats says whether a formula heats all that goes in of an ingredient: of what is put in hot and cold nobody says which
@@ -132,6 +155,9 @@ func (d *Desk) ingredientOf(l DrawLine) string {
 // defaultTolerancePercent is how far a line may be off its scaled formula where the formula does not say.
 const defaultTolerancePercent = 5
 
+// ruleOffFormula is the rule of a deviation from the recipe.
+const ruleOffFormula = "off_formula"
+
 // offFormula says which lines are further off the scaled formula than its tolerance. The scale is what the
 // weighed total makes of the formula's total; a couverture drawn from a vat counts for the formula's couverture
 // of the same chocolate. Earlier ganache put back in counts for neither.
@@ -167,7 +193,7 @@ func (d *Desk) offFormula(f events.Formula, draws []events.Draw) []events.Deviat
 		value := is / 1000
 		low, high := expected*(1-tolerance/100)/1000, expected*(1+tolerance/100)/1000
 		off = append(off, events.DeviationOpened{
-			Rule: "off_formula", Value: &value, Band: &events.Band{Min: rounded(low), Max: rounded(high)},
+			Rule: ruleOffFormula, Value: &value, Band: &events.Band{Min: rounded(low), Max: rounded(high)},
 			Detail: fmt.Sprintf("%s: %g g used, %.0f g to %.0f g by the recipe.", ingredient, value, low, high),
 		})
 	}
@@ -250,12 +276,13 @@ func (d *Desk) chargeFor(vat, chocolate string) events.Code {
 
 func (d *Desk) pickLots(ingredient string, quantity events.Mass, taken map[StockKey]int64, rs *refusals) []DrawLine {
 	lines := d.Set.OpenAt("", ingredient)
-	SortLots(lines)
+	d.Set.wantLater(lines, d.At)
+	SortLots(lines, d.Set.Defs)
 	picked, missing := Pick(lines, int(quantity), func(l *StockLine) int {
-		if l.Site != d.site || l.Held || l.Dates.PastAt(d.At) || l.ArrivedAt.After(d.At) {
+		if l.Site != d.site || l.Held || l.Dates.PastAt(d.At) {
 			return 0
 		}
-		return int(l.Amount - taken[l.StockKey])
+		return int(d.available(l, d.At) - taken[l.StockKey])
 	})
 	if missing > 0 {
 		available := quantity - events.Mass(missing)
@@ -270,10 +297,13 @@ func (d *Desk) pickLots(ingredient string, quantity events.Mass, taken map[Stock
 	return draws
 }
 
-// SortLots orders lines of one ingredient as a maker should take them: what is opened first, then first expiring.
-func SortLots(lines []*StockLine) {
+// SortLots orders lines of one ingredient as a maker should take them: what is opened or thawed first, then first
+// expiring; what is in the freezer last, for it has to be thawed first.
+func SortLots(lines []*StockLine, defs *Definitions) {
 	slices.SortStableFunc(lines, func(a, b *StockLine) int {
-		return cmp.Or(-compareBool(a.Code.IsPart(), b.Code.IsPart()), FirstExpiring(a, b))
+		return cmp.Or(
+			compareBool(defs.freezes(a.Place), defs.freezes(b.Place)), -compareBool(a.Code.IsPart(), b.Code.IsPart()), FirstExpiring(a, b),
+		)
 	})
 }
 

@@ -56,7 +56,7 @@ func (d *Desk) handle(lines []HandledLine, placeOf func(HandledLine) string, rs 
 		for _, line := range d.linesAt(l, place) {
 			has, seen := left[line.StockKey]
 			if !seen {
-				has = line.Amount
+				has = d.available(line, d.At)
 			}
 			available += has
 			take := min(wanted, has)
@@ -78,7 +78,7 @@ func (d *Desk) handle(lines []HandledLine, placeOf func(HandledLine) string, rs 
 // bookShort books as found what the book lacked for something that is done already, and takes it.
 func (h *handling) bookShort(d *Desk) (codes []events.Code) {
 	for _, s := range h.short {
-		d.found(s.key.Place, s)
+		d.found(s.key.Place, s, d.At)
 		h.found = append(h.found, handled{request: s.line, line: d.Set.Line(s.key), amount: s.amount})
 		codes = append(codes, s.key.Code)
 	}
@@ -127,70 +127,6 @@ func (d *Desk) handledSince(lines []HandledLine, rs *refusals) {
 		}
 	}
 }
-
-// Move records stock carried from one place to another. Held and unreleased stock may be moved.
-type Move struct {
-	Done
-	From, To string
-	Lines    []HandledLine
-	Sealed   bool
-}
-
-// Moved is the answer: what each line became.
-type Moved struct{ Lines []events.MovedLine }
-
-// Needs is the things.
-func (c Move) Needs() []Need { return needsOfHandled(c.Lines) }
-
-// Decide moves the stock. Where histories part, into or out of the freezer, the part gets its own code and date.
-func (c Move) Decide(d *Desk) (any, *Refusal) {
-	var rs refusals
-	to := d.place(c.To, &rs)
-	from := d.place(c.From, &rs)
-	if c.From == c.To {
-		return nil, invalid("/to", "From and to are the same place: name where it was carried to.")
-	}
-	d.happened(c.Done, &rs)
-	for _, l := range c.Lines {
-		if l.Code.Kind() == events.KindCharge && d.Set.Exists(l.Code) {
-			rs.add(RefusedWrongKind, Facts{"code": l.Code}, "%s is in its tank: empty the tank into a block to move it.", l.Code)
-			continue
-		}
-		d.checkUnit(l, &rs)
-	}
-	d.handledSince(c.Lines, &rs)
-	taking := d.handle(c.Lines, func(HandledLine) string { return c.From }, &rs)
-	broken, refusal := rs.settle(c.AlreadyDone)
-	if refusal != nil {
-		return nil, refusal
-	}
-	short := taking.bookShort(d)
-	moved := events.StockMoved{From: c.From, To: c.To, Sealed: c.Sealed, RuleBroken: broken}
-	parts := map[events.Code]events.Code{} // what each source becomes
-	numbers := map[events.Code]int{}       // of parts that each run gets
-	for _, h := range taking.found {
-		line := events.MovedLine{
-			StockOf: events.StockOf{Code: h.line.Code, Grade: h.line.Grade, Unreleased: h.line.Unreleased},
-			Amount:  amount(h.line.StockKey, h.amount),
-		}
-		if frozen(from) != frozen(to) && h.line.Code.Kind() == events.KindRun {
-			whole := h.line.Code.Whole()
-			if parts[h.line.Code] == "" {
-				numbers[whole]++
-				parts[h.line.Code] = whole.Part(d.Set.Run(whole).Parts + numbers[whole])
-			}
-			line.NewCode = parts[h.line.Code]
-			expiry := d.dateParted(d.Set.Run(h.line.Code), frozen(to))
-			line.Expiry = &expiry
-		}
-		moved.Lines = append(moved.Lines, line)
-	}
-	d.record(d.At, d.site, moved)
-	d.openBroken(broken, short, nil)
-	return Moved{Lines: moved.Lines}, nil
-}
-
-func frozen(p *events.Place) bool { return p.Storage == "frozen" }
 
 // Discard records stock thrown away, or gone otherwise than by a sale.
 type Discard struct {
@@ -283,6 +219,9 @@ func (c Count) Needs() []Need {
 
 // Decide books the differences.
 func (c Count) Decide(d *Desk) (any, *Refusal) {
+	if c.Reason == reasonBookShort {
+		return nil, invalid("/reason", "%q is what the book says itself of what it had too few of: give another reason.", reasonBookShort)
+	}
 	var rs refusals
 	d.place(c.Place, &rs)
 	d.happened(c.Done, &rs)
@@ -302,18 +241,27 @@ func (c Count) Decide(d *Desk) (any, *Refusal) {
 				return nil, invalid("/lines", "%s is counted twice: give it one line.", l.Code)
 			}
 			listed[line.key] = true
+			d.enoughSince(line, &rs)
 			counted.Lines = append(counted.Lines, line.event())
+		}
+	}
+	if c.Complete && d.Set.Defs.Places.Latest(c.Place) != nil {
+		stood := d.Set.StoodAt(c.Place, d.At)
+		var things []Need
+		for _, line := range stood {
+			things = append(things, NeedThing(line.Code))
+		}
+		d.Set.want(things...)
+		for _, line := range stood {
+			if !listed[line.StockKey] {
+				none := countedLine{key: line.StockKey, had: d.Set.had(line, d.At)}
+				d.enoughSince(none, &rs)
+				counted.Lines = append(counted.Lines, none.event())
+			}
 		}
 	}
 	if first := rs.first(); first != nil {
 		return nil, first
-	}
-	if c.Complete {
-		for _, line := range d.Set.StandingAt(c.Place) {
-			if !listed[line.StockKey] {
-				counted.Lines = append(counted.Lines, countedLine{key: line.StockKey, had: line.Amount}.event())
-			}
-		}
 	}
 	d.record(d.At, d.site, counted)
 	return Counted{Event: counted}, nil
@@ -332,7 +280,32 @@ func (l countedLine) event() events.CountedLine {
 	}
 }
 
-// countedLines are the lines of stock that a count of a code means: all that stand there, of the grade that is named
+// enoughSince notes a count that found less than was taken since by what the book has: one of the two is wrong.
+func (d *Desk) enoughSince(l countedLine, rs *refusals) {
+	line := d.Set.Line(l.key)
+	if line == nil || line.countedAfter(d.At) {
+		return
+	}
+	if since := l.had - line.Amount; l.found < since {
+		unit := "pieces"
+		if l.key.Grade == "" {
+			unit = "g"
+		}
+		rs.add(RefusedNotEnough, Facts{
+			"wanted": shown(l.key, since), "available": shown(l.key, l.found), "unit": unit, "place": l.key.Place, "code": l.key.Code,
+		}, "More of %s was taken from %s since then than the count found: mend the count, or what was taken.", l.key.Code, l.key.Place)
+	}
+}
+
+// shown is a quantity of a line as a refusal's facts give it.
+func shown(key StockKey, n int64) any {
+	if key.Grade == "" {
+		return events.Mass(n)
+	}
+	return n
+}
+
+// countedLines are the lines of stock that a count of a code means: all that stood there, of the grade that is named
 // or of any. What was found fills them as the book has them, released pieces of the first grade before others, and
 // what is over is more of the first. Where none stands, a line is opened: of pieces that have passed the gate only if
 // any of their run have.
@@ -340,14 +313,18 @@ func (d *Desk) countedLines(l HandledLine, place string) []countedLine {
 	var lines []countedLine
 	left := l.wanted()
 	for _, line := range d.linesAt(l, place) {
-		if line.Amount > 0 {
-			found := min(left, line.Amount)
+		if had := d.Set.had(line, d.At); had > 0 {
+			found := min(left, had)
 			left -= found
-			lines = append(lines, countedLine{key: line.StockKey, found: found, had: line.Amount})
+			lines = append(lines, countedLine{key: line.StockKey, found: found, had: had})
 		}
 	}
 	if len(lines) == 0 {
-		lines = append(lines, countedLine{key: d.emptyLine(l, place)})
+		none := countedLine{key: d.emptyLine(l, place)}
+		if line := d.Set.Line(none.key); line != nil {
+			none.had = d.Set.had(line, d.At)
+		}
+		lines = append(lines, none)
 	}
 	lines[0].found += left
 	return lines
@@ -355,12 +332,14 @@ func (d *Desk) countedLines(l HandledLine, place string) []countedLine {
 
 // emptyLine is the line of stock that found pieces or mass are put on where the book has none at that place.
 func (d *Desk) emptyLine(l HandledLine, place string) StockKey {
-	if known := d.linesAt(l, place); len(known) > 0 {
-		return known[0].StockKey
-	}
 	key := StockKey{Code: l.Code, Place: place}
 	if l.Code.Kind() == events.KindRun {
 		key.Grade, key.Unreleased = cmp.Or(l.Grade, GradeFirst), !d.releasedBy(l.Code, d.At)
+	}
+	for _, known := range d.linesAt(l, place) {
+		if known.Unreleased || !key.Unreleased {
+			return known.StockKey
+		}
 	}
 	return key
 }

@@ -62,7 +62,7 @@ func (s *shop) carry(cmd workshop.Command) workshop.Outcome {
 	s.readyDownstream(cmd)
 	outcome, err := workshop.Carry(s.set, cmd, s.as, "key", workshop.Clock{Now: s.now, Next: int64(len(s.log)) + 1, NewID: s.newID})
 	require.NoError(s.t, err)
-	require.Nil(s.t, outcome.Missing, "the whole book is there")
+	require.Empty(s.t, outcome.Missing, "the whole book is there")
 	return outcome
 }
 
@@ -70,8 +70,8 @@ func (s *shop) carry(cmd workshop.Command) workshop.Outcome {
 func (s *shop) keep(o workshop.Outcome) {
 	o.Set.Merge()
 	s.log = append(s.log, o.Recorded...)
-	s.edges, s.movements = append(s.edges, s.set.Edges...), append(s.movements, s.set.Movements...)
-	s.set.Edges, s.set.Movements = nil, nil
+	s.edges, s.movements = append(s.edges, s.set.Edges...), s.set.Movements // what moved is looked back at
+	s.set.Edges, s.set.Remixed = nil, nil
 }
 
 // try carries a command out and gives its answer or its refusal.
@@ -155,6 +155,8 @@ func (s *shop) onHand(code events.Code, place string) int64 {
 func (s *shop) readyDownstream(cmd workshop.Command) {
 	switch c := cmd.(type) {
 	case workshop.PlaceHold:
+		s.set.Downstream[c.Code] = downstream(s.edges, c.Code)
+	case workshop.Redate:
 		s.set.Downstream[c.Code] = downstream(s.edges, c.Code)
 	case workshop.DecideDeviation:
 		if deviation := s.set.Deviation(c.Deviation); deviation != nil {

@@ -39,7 +39,7 @@ func (c PlaceHold) Decide(d *Desk) (any, *Refusal) {
 		rs.unknownCode(c.Code)
 		return nil, rs.first()
 	}
-	d.atSite(d.Set.siteOf(c.Code), &rs)
+	d.atThing(c.Code, &rs)
 	d.existed(c.Code, d.Set.since(c.Code), d.At, &rs)
 	if first := rs.first(); first != nil {
 		return nil, first
@@ -59,28 +59,6 @@ func (d *Desk) hold(code events.Code, codes []events.Code, cause, reason string,
 	})
 }
 
-// withParts is a thing and its parts: the portions of a lot, the parts of a run.
-func (d *Desk) withParts(code events.Code) []events.Code {
-	codes := []events.Code{code}
-	if code.IsPart() {
-		return codes
-	}
-	parts := 0
-	switch code.Kind() {
-	case events.KindLot:
-		parts = d.Set.Lot(code).Parts
-	case events.KindRun:
-		parts = d.Set.Run(code).Parts
-	default: // nothing else has parts
-	}
-	for n := 1; n <= parts; n++ {
-		if part := code.Part(n); d.Set.Exists(part) {
-			codes = append(codes, part)
-		}
-	}
-	return codes
-}
-
 // withDownstream is a thing, its parts, and everything that it went into: by the book, and by what is being decided
 // now and is not in the book yet.
 func (d *Desk) withDownstream(code events.Code) []events.Code {
@@ -88,7 +66,26 @@ func (d *Desk) withDownstream(code events.Code) []events.Code {
 	if !d.bornNow(code) {
 		codes = append(codes, d.Set.DownstreamOf(code)...)
 	}
-	return codeSet(append(codes, d.Set.reachedFrom(codes)...))
+	codes = append(codes, d.Set.reachedFrom(codes)...)
+	return codeSet(append(codes, d.drawnSince(codes)...))
+}
+
+// drawnSince lists what was drawn from tanks after what this command brought into them from some things: what is
+// written down late is found in it.
+func (d *Desk) drawnSince(from []events.Code) []events.Code {
+	w := spreading{set: d.Set}
+	for _, r := range d.recorded {
+		for number := 0; ; number++ {
+			op := d.Set.Ops.get(OpKey{Position: r.Position, Number: number})
+			if op == nil {
+				break
+			}
+			if (op.Kind == OpIn || op.Kind == OpFilm) && slices.Contains(from, op.Other) {
+				w.outOf(*op)
+			}
+		}
+	}
+	return w.reached
 }
 
 // bornNow says whether a thing came to be in this very command.
@@ -124,6 +121,14 @@ func madeBy(data events.Event) []events.Code {
 		}
 	case events.GanacheMade:
 		return []events.Code{e.Ganache}
+	case events.StockMoved:
+		var parts []events.Code
+		for _, l := range e.Lines {
+			if l.NewCode != "" {
+				parts = append(parts, l.NewCode)
+			}
+		}
+		return parts
 	case events.RunStarted:
 		return []events.Code{e.Run}
 	case events.ShellsCast:
@@ -136,22 +141,6 @@ func madeBy(data events.Event) []events.Code {
 		}
 	}
 	return nil
-}
-
-// siteOf is the site of a thing.
-func (s *Set) siteOf(code events.Code) string {
-	switch code.Kind() {
-	case events.KindLot:
-		return s.Lot(code).Site
-	case events.KindCharge:
-		return s.Charge(code).Site
-	case events.KindGanache:
-		return s.Ganache(code).Site
-	case events.KindRun:
-		return s.Run(code).Site
-	default:
-		return ""
-	}
 }
 
 // LiftHold gives back what a hold took in. The owner lifts.

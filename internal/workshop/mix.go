@@ -5,6 +5,7 @@ import (
 	"math/bits"
 	"slices"
 	"strings"
+	"time"
 
 	"firstout/internal/events"
 )
@@ -54,14 +55,6 @@ func (m Mix) Plus(n Mix) Mix {
 	return sum
 }
 
-// found is the mix as it is once so much of it was found: what is more came in of lots that nobody knows.
-func (m Mix) found(quantity events.Mass) Mix {
-	if more := quantity - m.Total(); more > 0 {
-		return m.Plus(Mix{{Mass: more}})
-	}
-	return m.Of(quantity)
-}
-
 // Film is the mix as it clings: every lot, no mass.
 func (m Mix) Film() Mix {
 	film := slices.Clone(m)
@@ -80,6 +73,36 @@ func (m Mix) Take(quantity events.Mass) (taken, left Mix) {
 		left[i].Mass -= taken[i].Mass
 	}
 	return taken, left
+}
+
+// poured is a mix once it is in a vat: none of it was put in by hand any more.
+func (m Mix) poured() Mix {
+	poured := slices.Clone(m)
+	for i := range poured {
+		poured[i].Direct = false
+	}
+	return poured
+}
+
+// swap is a mix with one part of it made up as another. Lots stay in it though nothing of them may be left.
+func (m Mix) swap(old, now Mix) Mix {
+	taken := slices.Clone(old)
+	for i := range taken {
+		taken[i].Mass = -taken[i].Mass
+	}
+	return m.Plus(taken).Plus(now)
+}
+
+// dated lists the lots of what is in a vat whose dates count for what is drawn from it.
+func (m Mix) dated(at time.Time, op OpKey) []DatedInput {
+	whole := m.Total()
+	var inputs []DatedInput
+	for _, p := range m {
+		if p.Lot != "" && p.Mass > 0 {
+			inputs = append(inputs, DatedInput{Source: p.Lot, At: at, Trace: !p.Certain(whole), Op: &op})
+		}
+	}
+	return inputs
 }
 
 // Of gives a quantity made up as the mix is, apportioned by largest remainder so that the parts add up to it

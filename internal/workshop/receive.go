@@ -37,6 +37,7 @@ func (c Receive) Needs() []Need { return nil }
 func (c Receive) Decide(d *Desk) (any, *Refusal) {
 	var rs refusals
 	place := d.place(c.Place, &rs)
+	d.happened(c.Done, &rs)
 	ingredient := d.Set.Defs.Ingredients.InForce(c.Ingredient, d.At)
 	if ingredient == nil {
 		rs.unknown("ingredient", c.Ingredient)
@@ -46,11 +47,10 @@ func (c Receive) Decide(d *Desk) (any, *Refusal) {
 	if d.Set.Defs.Suppliers.Latest(c.Supplier) == nil {
 		rs.unknown("supplier", c.Supplier)
 	}
-	d.happened(c.Done, &rs)
 	if first := rs.first(); first != nil {
 		return nil, first
 	}
-	if wrong := c.check(); wrong != nil {
+	if wrong := c.check(ingredient.Body); wrong != nil {
 		return nil, wrong
 	}
 	currency := ""
@@ -73,7 +73,7 @@ func (c Receive) Decide(d *Desk) (any, *Refusal) {
 	return d.Set.Lot(code), nil
 }
 
-func (c Receive) check() *Refusal {
+func (c Receive) check(ingredient events.Ingredient) *Refusal {
 	if (c.DateMark.Kind == "none") != (c.DateMark.Date == nil) {
 		return invalid("/date_mark", "Give the date as printed, or the kind \"none\" and no date.")
 	}
@@ -83,9 +83,11 @@ func (c Receive) check() *Refusal {
 		}
 	}
 	if c.MayContain != nil {
-		return checkAllergens("/may_contain", *c.MayContain)
+		if wrong := checkAllergens("/may_contain", *c.MayContain); wrong != nil {
+			return wrong
+		}
 	}
-	return nil
+	return checkComposition(compositionOf(ingredient), c.Composition)
 }
 
 // printedMark turns "best before end" of a month into the last day of that month.

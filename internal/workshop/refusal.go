@@ -108,7 +108,7 @@ var recordable = []Slug{
 // rules those are, in order.
 func (rs refusals) settle(alreadyDone bool) ([]string, *Refusal) {
 	first := rs.first()
-	if first == nil || !alreadyDone {
+	if first == nil || !alreadyDone || !slices.Contains(Slugs, first.Slug) { // that it is done gives nobody the right to it
 		return nil, first
 	}
 	var broken []string
@@ -123,6 +123,17 @@ func (rs refusals) settle(alreadyDone bool) ([]string, *Refusal) {
 		broken = append(broken, string(slug))
 	}
 	return broken, nil
+}
+
+// inOrder is rules in the order of Slugs, each once.
+func inOrder(rules []string) []string {
+	var ordered []string
+	for _, slug := range Slugs {
+		if slices.Contains(rules, string(slug)) {
+			ordered = append(ordered, string(slug))
+		}
+	}
+	return ordered
 }
 
 // ParseCode reads a typed code, or refuses it before anything is looked up.

@@ -411,7 +411,7 @@ var refusalsInOrder = []struct {
 	}},
 	{"no-whole-day", true, []ask{
 		{"releasing what has no date", func(b *bench) (workshop.Command, workshop.Facts) {
-			b.do(workshop.Define{Slug: "blackcurrant-bay", Body: changed(blackcurrantBay(), func(f *events.Formula) { f.Assessment = nil })})
+			b.do(workshop.Define{Slug: "blackcurrant-bay", Body: changed(blackcurrantBay(), func(f *events.Formula) { f.Assessment, f.Measured = nil, nil })})
 			run := b.run(moulding("blackcurrant-dome", b.ganache(batch(b.inputs(b.charge)...)).Code))
 			return release(run.Code, 1), workshop.Facts{"class": (*string)(nil)}
 		}},
@@ -685,7 +685,7 @@ func TestTheOrderOfRefusalsHoldsOverTheStepsOfARun(t *testing.T) {
 	require.EqualValues(t, "on-hold", b.refuse(cmd).Slug, "casting lacks chocolate, but the filling is on hold")
 	cmd.TurnedOut.Good = 25
 	require.EqualValues(t, "wrong-state", b.refuse(cmd).Slug, "and more are turned out than cast")
-	cmd.Capping.OccurredAt = ptr(at("2026-11-25T09:00:00Z"))
+	cmd.Filling[0].OccurredAt = ptr(at("2026-11-25T09:00:00Z"))
 	require.EqualValues(t, "before-it-existed", b.refuse(cmd).Slug)
 	cmd.Done = done("2026-11-25T11:00:00Z")
 	require.EqualValues(t, "in-the-future", b.refuse(cmd).Slug)
@@ -705,7 +705,7 @@ func TestTheOrderOfRefusalsHoldsOverTheStepsOfARun(t *testing.T) {
 func TestTheOrderOfRefusalsAtTheGate(t *testing.T) {
 	t.Parallel()
 	b := newWorkshop(t).bench()
-	b.do(workshop.Define{Slug: "blackcurrant-bay", Body: changed(blackcurrantBay(), func(f *events.Formula) { f.Assessment = nil })})
+	b.do(workshop.Define{Slug: "blackcurrant-bay", Body: changed(blackcurrantBay(), func(f *events.Formula) { f.Assessment, f.Measured = nil, nil })})
 	crumb := b.receive("biscuit-crumb", 100, events.DateMark{Kind: "none"})
 	cmd := moulding("blackcurrant-dome", b.ganache(batch(b.inputs(b.charge)...)).Code)
 	for _, source := range []events.Code{crumb, b.paste} {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"firstout/internal/events"
+	"firstout/internal/expiry"
 )
 
 // Release lets pieces of a run out for sale: the gate.
@@ -22,6 +23,7 @@ type Released struct {
 	Run    *Run
 	Pieces int
 	Expiry events.Expiry
+	Broken []string // rules, where it was done already
 }
 
 // Needs is the run.
@@ -31,33 +33,32 @@ func (c Release) Needs() []Need { return []Need{NeedThing(c.Run)} }
 func (c Release) Decide(d *Desk) (any, *Refusal) {
 	var rs refusals
 	d.happened(c.Done, &rs)
-	if first := rs.first(); first != nil {
-		return nil, first
-	}
-	answer, refusal := c.pass(d)
+	answer, refusal := c.pass(d, rs)
 	if refusal != nil {
 		return nil, refusal
 	}
 	return answer, nil
 }
 
-// pass is the gate itself, at the desk's time.
-func (c Release) pass(d *Desk) (Released, *Refusal) {
+// pass is the gate itself, at the desk's time; rs is what stands in the way already.
+func (c Release) pass(d *Desk, rs refusals) (Released, *Refusal) {
 	if c.Run.Kind() != events.KindRun {
-		return Released{}, inURL(wrongKind(c.Run, "a run"))
+		rs = append(rs, inURL(wrongKind(c.Run, "a run")))
+		d.knownPlace(c.Place, &rs)
+		return Released{}, rs.first()
 	}
 	run := d.Set.Run(c.Run)
 	if run == nil {
 		return Released{}, inURL(unknownThing(c.Run))
 	}
-	var rs refusals
 	place := d.place(c.Place, &rs)
-	d.existed(c.Run, run.At, d.At, &rs)
+	d.existed(c.Run, d.Set.since(c.Run), d.At, &rs)
 	grade := cmp.Or(c.Grade, GradeFirst)
+	d.ownThing(c.Run, &rs)
 	waiting := d.unreleased(c.Run, grade, c.Place)
-	if has := standing(waiting); run.State != StateTurnedOut || has < c.Pieces {
+	if has := c.standing(d, waiting); run.State != StateTurnedOut || has < c.Pieces {
 		rs.add(RefusedWrongState, Facts{"run": c.Run, "state": run.State, "wanted": c.Pieces, "available": has},
-			"%s has %d pieces of that grade that wait for release, not %d.", c.Run, has, c.Pieces)
+			"%s has %d pieces of that grade that wait for release, not %d; out of the freezer, or into it, they are moved first.", c.Run, has, c.Pieces)
 	}
 	if place != nil {
 		d.gate(run, place, &rs)
@@ -69,7 +70,7 @@ func (c Release) pass(d *Desk) (Released, *Refusal) {
 	run = d.keptWarmer(run, place)
 	left := c.Pieces
 	for _, line := range waiting {
-		if take := min(left, int(line.Amount)); take > 0 {
+		if take := min(left, c.waits(d, line)); take > 0 {
 			d.record(d.At, d.site, events.PiecesReleased{
 				Run: c.Run, Grade: grade, Pieces: take, From: line.Place, Place: c.Place, Expiry: run.Expiry, RuleBroken: broken,
 			})
@@ -77,14 +78,16 @@ func (c Release) pass(d *Desk) (Released, *Refusal) {
 		}
 	}
 	d.openBroken(broken, []events.Code{c.Run}, []events.Code{c.Run})
-	return Released{Run: d.Set.Run(c.Run), Pieces: c.Pieces, Expiry: run.Expiry}, nil
+	return Released{Run: d.Set.Run(c.Run), Pieces: c.Pieces, Expiry: d.expiryAt(c.Run, d.At), Broken: broken}, nil
 }
 
-// unreleased lists the lines of pieces that wait for release, those at the place itself first.
+// unreleased lists the lines of pieces that waited for release at the desk's time, those at the place itself first. Into
+// the freezer and out of it leads only a move: histories part there. A key that is bound to a site sees those there only.
 func (d *Desk) unreleased(run events.Code, grade, place string) []*StockLine {
 	var lines []*StockLine
 	for _, line := range d.Set.LinesOf(run) {
-		if line.Unreleased && line.Grade == grade && line.Amount > 0 {
+		waits := line.Unreleased && line.Grade == grade && d.available(line, d.At) > 0 && d.isOwn(line.Place)
+		if waits && d.Set.Defs.freezes(line.Place) == d.Set.Defs.freezes(place) {
 			lines = append(lines, line)
 		}
 	}
@@ -92,12 +95,22 @@ func (d *Desk) unreleased(run events.Code, grade, place string) []*StockLine {
 	return lines
 }
 
-func standing(lines []*StockLine) int {
+func (c Release) standing(d *Desk, lines []*StockLine) int {
 	total := 0
 	for _, line := range lines {
-		total += int(line.Amount)
+		total += c.waits(d, line)
 	}
 	return total
+}
+
+// waits is how many pieces of a line can pass. Those that pass where they stand only become another line of what a count
+// counts: a count since then does not say that they were there.
+func (c Release) waits(d *Desk, line *StockLine) int {
+	waits := d.available(line, d.At)
+	if line.Place == c.Place {
+		waits = min(waits, line.Amount)
+	}
+	return int(waits)
 }
 
 // gate adds what keeps a run from being released at a place.
@@ -138,12 +151,10 @@ func (d *Desk) undecided(run *Run) []string {
 			}
 		}
 	}
-	note(d.Set.Run(run.Code.Whole()).Care)
-	if run.Of != "" {
-		note(run.Care)
-	}
-	for _, code := range run.Ganaches {
-		note(d.Set.Ganache(code).Care)
+	for _, made := range append([]events.Code{run.Code}, run.Ganaches...) {
+		for _, code := range slices.Backward(d.Set.lineage(made)) {
+			note(d.Set.careOf(code))
+		}
 	}
 	return open
 }
@@ -200,12 +211,15 @@ func (d *Desk) noWholeDay(run *Run, place *events.Place) (class *string, none bo
 			return class, true
 		}
 	}
+	if class == nil {
+		class = d.classWithDay(run)
+	}
 	if kept := d.dateAt(run, place); run.Expiry.Date != nil && (kept.Date == nil || kept.Date.Before(d.today()) && kept.Date.Before(*run.Expiry.Date)) {
 		return class, true
 	}
 	if run.Expiry.Date == nil {
-		if run.Expiry.Status != "assessed" {
-			class = nil
+		if run.Expiry.Status != expiry.StatusAssessed {
+			class = d.classWithDay(run)
 		}
 		return class, true
 	}

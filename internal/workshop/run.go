@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"firstout/internal/events"
@@ -102,10 +103,11 @@ type moulding struct {
 	start   *events.RunStart // said by the next event, if no event of the run said it yet
 	what    events.RunStart
 	design  events.Design
-	state   string   // as the steps so far leave it, those included that are refused
-	rs      refusals // of the step being looked at
-	refused refusals // of the steps before: once there is one, steps are looked at and no longer written
-	broken  []string // the rules that steps broke
+	state   string     // as the steps so far leave it, those included that are refused
+	stepAt  *time.Time // of the last step so far, those included that are refused
+	rs      refusals   // of the step being looked at
+	refused refusals   // of the steps before: once there is one, steps are looked at and no longer written
+	broken  []string   // the rules that steps broke
 }
 
 // Decide writes the steps in the order in which they are done at the bench. What stands in the way of any of them is
@@ -196,7 +198,9 @@ func (m *moulding) begin() *Refusal {
 func (m *moulding) goOn() *Refusal {
 	d, c := m.d, m.c
 	if c.Run.Kind() != events.KindRun || c.Run.IsPart() {
-		return inURL(wrongKind(c.Run, "a run"))
+		m.rs = append(m.rs, inURL(wrongKind(c.Run, "a run")))
+		c.checkNames(d, &m.rs)
+		return m.rs.first()
 	}
 	run := d.Set.Run(c.Run)
 	if run == nil {
@@ -208,9 +212,36 @@ func (m *moulding) goOn() *Refusal {
 	if design := d.Set.Defs.Designs.Numbered(run.Design, run.DesignVersion); design != nil {
 		m.design = design.Body
 	}
-	m.code, m.what, m.state = c.Run, run.RunStart, run.State
+	m.code, m.what, m.state, m.stepAt = c.Run, run.RunStart, run.State, run.StepAt
 	m.refused, m.rs = m.rs, nil
 	return nil
+}
+
+// checkNames notes what the steps name that is not in the book.
+func (c MakeRun) checkNames(d *Desk, rs *refusals) {
+	known := func(source events.Code, place string) {
+		if !d.Set.Exists(source) {
+			rs.unknownCode(source)
+		}
+		d.knownPlace(place, rs)
+	}
+	for _, step := range []*ChocolateStep{c.Casting, c.Capping} {
+		if step != nil {
+			d.knownVat(step.Vat, rs)
+		}
+	}
+	for _, f := range c.Filling {
+		known(f.Source, f.Place)
+	}
+	for _, deco := range c.Decorations {
+		for _, input := range deco.Inputs {
+			known(input.Source, input.Place)
+		}
+	}
+	if out := c.TurnedOut; out != nil {
+		d.knownPlace(out.Place, rs)
+		d.knownVat(out.UnfilledTo, rs)
+	}
 }
 
 // at is the time of a step: its own, which may be earlier than the command's but never later.
@@ -272,11 +303,12 @@ func (m *moulding) writeStart() {
 // chocolate checks a draw from a vat and fills in what was not weighed.
 func (m *moulding) chocolate(step ChocolateStep, kind string, perPiece events.Mass, at time.Time) events.ChocolateDraw {
 	d := m.d
-	vat := d.Set.Defs.Vats.InForce(step.Vat, d.Now)
+	vat := d.Set.Defs.Vats.InForce(step.Vat, at)
 	if vat == nil {
 		m.rs.unknown("vat", step.Vat)
 		return events.ChocolateDraw{}
 	}
+	d.ofSite(vat.Body.Site, &m.rs)
 	draw := events.ChocolateDraw{Vat: step.Vat, Basis: "weighed"}
 	assumed := perPiece.Times(m.what.Cavities)
 	switch {
@@ -297,17 +329,18 @@ func (m *moulding) chocolate(step ChocolateStep, kind string, perPiece events.Ma
 		m.rs.add(RefusedWrongChocolate, Facts{"vat": step.Vat, "chocolate": vat.Body.Chocolate, "design": kind},
 			"%s holds %s chocolate and the piece is made of %s: name the right tank.", vat.Body.Name, vat.Body.Chocolate, kind)
 	}
-	draw.Charge = d.Set.Vat(step.Vat).Charge
-	if draw.Charge == "" {
+	charge := d.Set.chargeAt(step.Vat, at)
+	if charge == nil {
 		m.emptyVat(draw, vat.Body)
 		return draw
 	}
+	draw.Charge = charge.Code
 	m.checkCharge(draw, at)
 	return draw
 }
 
-// emptyVat refuses a draw from a vat in which nothing was ever melted since it was cleaned, also when it is done: there
-// is no charge that it could have come from.
+// emptyVat refuses a draw from a vat in which there was nothing since it was cleaned, also when it is done: there is no
+// charge that it could have come from.
 func (m *moulding) emptyVat(draw events.ChocolateDraw, vat events.Vat) {
 	refusal := &Refusal{
 		Slug: RefusedNotEnough, Facts: Facts{"wanted": draw.Drawn, "available": events.Mass(0), "unit": "g", "place": draw.Vat},
@@ -322,7 +355,7 @@ func (m *moulding) checkCharge(draw events.ChocolateDraw, at time.Time) {
 	if charge.Held() {
 		m.rs.add(RefusedOnHold, Facts{"code": charge.Code}, "%s in %s is on hold: have the hold lifted, or empty and clean the tank.", charge.Code, draw.Vat)
 	}
-	if has := charge.Mix.Total(); has < draw.Drawn {
+	if has := m.d.availableIn(charge, at); has < draw.Drawn {
 		m.rs.add(RefusedNotEnough, Facts{"wanted": draw.Drawn, "available": has, "unit": "g", "place": draw.Vat},
 			"%s has %s g, not %s g.", draw.Vat, has.Grams(), draw.Drawn.Grams())
 	}
@@ -330,6 +363,7 @@ func (m *moulding) checkCharge(draw events.ChocolateDraw, at time.Time) {
 
 func (m *moulding) cast(step ChocolateStep) {
 	at := m.at(step.OccurredAt)
+	m.inOrder(at)
 	if m.state != StateStarted {
 		m.wrongState("The shells of %s are cast already.", m.code)
 	}
@@ -339,9 +373,9 @@ func (m *moulding) cast(step ChocolateStep) {
 	if !write {
 		return
 	}
-	m.coverVat(draw)
+	m.coverVat(draw, at)
 	run := m.run()
-	run.Straight = append(run.Straight, m.d.Set.chargeInputs(draw.Charge, at)...)
+	run.Straight = append(run.Straight, m.d.Set.chargeInputs(draw.Charge, at, OpKey{})...)
 	m.d.record(at, m.d.site, events.ShellsCast{
 		Run: m.code, Start: m.takeStart(at), Draw: draw, TemperatureC: step.TemperatureC, Expiry: m.d.dateRun(&run), RuleBroken: broken,
 	})
@@ -350,6 +384,7 @@ func (m *moulding) cast(step ChocolateStep) {
 
 func (m *moulding) cap(step ChocolateStep) {
 	at := m.at(step.OccurredAt)
+	m.inOrder(at)
 	m.notClosed()
 	draw := m.chocolate(step, cmp.Or(m.design.CapChocolate, m.design.Chocolate), m.design.Cap, at)
 	m.state = StateCapped
@@ -357,13 +392,24 @@ func (m *moulding) cap(step ChocolateStep) {
 	if !write {
 		return
 	}
-	m.coverVat(draw)
+	m.coverVat(draw, at)
 	run := m.run()
-	run.Straight = append(run.Straight, m.d.Set.chargeInputs(draw.Charge, at)...)
+	run.Straight = append(run.Straight, m.d.Set.chargeInputs(draw.Charge, at, OpKey{})...)
 	m.d.record(at, m.d.site, events.MouldsCapped{
 		Run: m.code, Draw: draw, TemperatureC: step.TemperatureC, Expiry: m.d.dateRun(&run), RuleBroken: broken,
 	})
 	m.tooWarm("capping", step.TemperatureC, m.d.workingBand(step.Vat), at)
+}
+
+// inOrder notes a step that is said to have been done before the step before it.
+func (m *moulding) inOrder(at time.Time) {
+	before := m.stepAt
+	if before == nil || before.Before(at) {
+		m.stepAt = &at
+	}
+	if before != nil && at.Before(*before) {
+		m.wrongState("%s was %s at %s, after this: mend the time.", m.code, strings.ReplaceAll(m.state, "_", " "), before.In(m.d.zone(m.d.site)).Format("15:04 on 2 January"))
+	}
 }
 
 // notClosed notes that there are no shells to fill or cap, or none that are open.
@@ -378,6 +424,7 @@ func (m *moulding) notClosed() {
 
 func (m *moulding) fill(step FillingStep) {
 	at := m.at(step.OccurredAt)
+	m.inOrder(at)
 	m.notClosed()
 	line := DrawLine{Source: step.Source, Place: step.Place, Basis: "weighed"}
 	if step.Quantity != nil {
@@ -392,14 +439,15 @@ func (m *moulding) fill(step FillingStep) {
 	if !write {
 		return
 	}
-	m.d.bookShortDraws(w)
+	m.d.bookShortDraws(w, at)
 	draws := w.open(at)
 	run := m.run()
 	for _, draw := range draws {
 		if draw.Source.Kind() == events.KindGanache {
 			run.Ganaches = append(run.Ganaches, draw.Source)
+			run.FilledAt = run.FilledAt.with(draw.Source, at)
 		} else {
-			run.Straight = append(run.Straight, m.d.Set.filledSources(draw.Source, at)...)
+			run.Straight = append(run.Straight, m.d.Set.filledSources(draw.Source, at, OpKey{})...)
 		}
 	}
 	m.d.record(at, m.d.site, events.MouldsFilled{
@@ -453,11 +501,11 @@ func (m *moulding) decorate(step DecorationStep) {
 	if !write {
 		return
 	}
-	m.d.bookShortDraws(w)
+	m.d.bookShortDraws(w, at)
 	draws := w.open(at)
 	run := m.run()
 	for _, draw := range draws {
-		run.Straight = append(run.Straight, m.d.Set.datedSources(draw.Source, at)...)
+		run.Straight = append(run.Straight, m.d.Set.datedSources(draw.Source, at, OpKey{})...)
 	}
 	m.d.record(at, m.d.site, events.PiecesDecorated{
 		Run: m.code, Start: m.takeStart(at), Stage: step.Stage, Inputs: draws, Expiry: m.d.dateRun(&run), RuleBroken: broken,
@@ -478,6 +526,7 @@ func (m *moulding) decorationMass(source events.Code, stage string) events.Mass 
 
 func (m *moulding) turnOut(t TurnOut) {
 	at := m.at(t.OccurredAt)
+	m.inOrder(at)
 	run := m.run()
 	out := t.Good + t.Seconds + t.Broken + t.Unfilled + t.Eaten + t.LeftInMould
 	switch {
@@ -498,26 +547,29 @@ func (m *moulding) turnOut(t TurnOut) {
 	if t.Broken > 0 {
 		turned.BrokenTo = cmp.Or(t.BrokenTo, BrokenToBin)
 	}
+	m.d.knownVat(t.UnfilledTo, &m.rs)
 	if t.UnfilledTo != "" && t.Unfilled > 0 {
-		turned.UnfilledTo = m.shellsBack(t, run)
+		turned.UnfilledTo = m.shellsBack(t, run, at)
 	}
 	m.state = StateTurnedOut
-	if _, write := m.settle(); !write {
+	broken, write := m.settle()
+	if !write {
 		return
 	}
+	turned.RuleBroken = broken
 	turned.PieceMass = run.Mix.Total() / events.Mass(max(1, run.Cavities))
 	m.d.record(at, m.d.site, turned)
 }
 
 // shellsBack melts unfilled shells again, into a vat of their chocolate that has room for them.
-func (m *moulding) shellsBack(t TurnOut, run Run) *events.ShellsToVat {
-	vat := m.d.Set.Defs.Vats.InForce(t.UnfilledTo, m.d.Now)
+func (m *moulding) shellsBack(t TurnOut, run Run, at time.Time) *events.ShellsToVat {
+	vat := m.d.Set.Defs.Vats.InForce(t.UnfilledTo, at)
 	if vat == nil {
-		m.rs.unknown("vat", t.UnfilledTo)
 		return nil
 	}
-	state := m.d.Set.Vat(t.UnfilledTo)
-	if state.Charge == "" {
+	m.d.ofSite(vat.Body.Site, &m.rs)
+	charge := m.d.Set.chargeAt(t.UnfilledTo, at)
+	if charge == nil {
 		m.rs.add(RefusedWrongState, Facts{"vat": t.UnfilledTo}, "The tank is empty: melt first, or keep the shells.")
 		return nil
 	}
@@ -526,16 +578,17 @@ func (m *moulding) shellsBack(t TurnOut, run Run) *events.ShellsToVat {
 			"%s holds %s chocolate and the shells are %s: name the right tank.", vat.Body.Name, vat.Body.Chocolate, m.design.Chocolate)
 	}
 	back := (run.Shell / events.Mass(max(1, run.Cavities))).Times(t.Unfilled)
-	if over := overCapacity(vat.Body, m.d.Set.Charge(state.Charge).Mix.Total()+back); over != nil {
+	_, most := m.d.Set.held(charge, at)
+	if over := overCapacity(vat.Body, most+back); over != nil {
 		m.rs = append(m.rs, over)
 	}
-	return &events.ShellsToVat{Vat: t.UnfilledTo, Charge: state.Charge, Quantity: back}
+	return &events.ShellsToVat{Vat: t.UnfilledTo, Charge: charge.Code, Quantity: back}
 }
 
 // coverVat books what a vat lacked for a draw that is done already; without already_done nothing is short here.
-func (m *moulding) coverVat(draw events.ChocolateDraw) {
-	if has := m.d.Set.Charge(draw.Charge).Mix.Total(); has < draw.Drawn {
-		m.d.bookShortCharge(draw.Charge, draw.Vat, draw.Drawn-has)
+func (m *moulding) coverVat(draw events.ChocolateDraw, at time.Time) {
+	if has := m.d.availableIn(m.d.Set.Charge(draw.Charge), at); has < draw.Drawn {
+		m.d.found(draw.Vat, shortage{key: StockKey{Code: draw.Charge, Place: draw.Vat}, amount: int64(draw.Drawn - has)}, at)
 	}
 }
 

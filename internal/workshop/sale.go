@@ -4,6 +4,9 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"time"
+
+	"github.com/google/uuid"
 
 	"firstout/internal/events"
 )
@@ -38,15 +41,18 @@ type Sold struct {
 const ChannelTrade = "trade"
 
 // Needs is the stock of each line.
-func (c Sell) Needs() []Need { return needsOfPieces(c.Place, c.Lines) }
+func (c Sell) Needs() []Need { return needsOfPieces(c.Done, c.Place, c.Lines) }
 
-func needsOfPieces(place string, lines []PieceLine) []Need {
+func needsOfPieces(done Done, place string, lines []PieceLine) []Need {
 	var needs []Need
 	for _, l := range lines {
 		if l.Code != "" {
 			needs = append(needs, NeedThing(l.Code))
 		} else {
 			needs = append(needs, NeedStock(place, l.Design))
+			if done.OccurredAt != nil {
+				needs = append(needs, NeedCounted(place, l.Design, instant(*done.OccurredAt)))
+			}
 		}
 	}
 	return needs
@@ -110,7 +116,7 @@ type Give struct {
 }
 
 // Needs is the stock of each line.
-func (c Give) Needs() []Need { return needsOfPieces(c.Place, c.Lines) }
+func (c Give) Needs() []Need { return needsOfPieces(c.Done, c.Place, c.Lines) }
 
 // Decide allocates the pieces and writes the tasters.
 func (c Give) Decide(d *Desk) (any, *Refusal) {
@@ -118,8 +124,9 @@ func (c Give) Decide(d *Desk) (any, *Refusal) {
 	d.place(c.Place, &rs)
 	d.happened(c.Done, &rs)
 	var gate, take refusals
+	var gateBroken []string
 	if c.Release {
-		c.release(d, &gate)
+		gateBroken = c.release(d, &gate)
 	}
 	taking := takePieces(d, c.Place, c.Lines, c.AlreadyDone, &take)
 	if len(gate) > 0 { // what keeps pieces behind the gate is told, and not that they are behind it
@@ -131,7 +138,8 @@ func (c Give) Decide(d *Desk) (any, *Refusal) {
 		return nil, refusal
 	}
 	d.bookShort(c.Place, taking)
-	given := events.PiecesGiven{Place: c.Place, Occasion: c.Occasion, RuleBroken: broken}
+	broken = slices.DeleteFunc(broken, func(rule string) bool { return slices.Contains(gateBroken, rule) })
+	given := events.PiecesGiven{Place: c.Place, Occasion: c.Occasion, RuleBroken: inOrder(append(gateBroken, broken...))}
 	answer := Sold{Warnings: taking.warnings}
 	for i := range c.Lines {
 		given.Lines = append(given.Lines, events.GivenLine{Design: taking.designs[i], Allocations: taking.lines[i]})
@@ -142,17 +150,21 @@ func (c Give) Decide(d *Desk) (any, *Refusal) {
 	return answer, nil
 }
 
-// release passes pieces that wait at the place through the gate, as many as each line lacks of released ones.
-func (c Give) release(d *Desk, rs *refusals) {
+// release passes pieces that wait at the place through the gate, as many as each line lacks of released ones, and gives
+// the rules that were broken by it.
+func (c Give) release(d *Desk, rs *refusals) (broken []string) {
 	promised := map[StockKey]int{}
 	for _, l := range c.Lines {
 		for _, line := range c.behindTheGate(d, l, promised) {
 			released := Release{Done: c.Done, Run: line.Code, Pieces: int(line.Amount), Grade: line.Grade, Place: c.Place}
-			if _, refusal := released.pass(d); refusal != nil {
+			passed, refusal := released.pass(d, nil)
+			if refusal != nil {
 				*rs = append(*rs, refusal)
 			}
+			broken = append(broken, passed.Broken...)
 		}
 	}
+	return broken
 }
 
 // behindTheGate picks the unreleased pieces that a line needs, as lines of the amount that it needs of each. What the
@@ -173,7 +185,7 @@ func (c Give) behindTheGate(d *Desk, l PieceLine, promised map[StockKey]int) []*
 		if line.Place != c.Place || line.Unreleased || !slices.Contains(grades, line.Grade) || line.Held || line.Dates.PastAt(d.At) {
 			return 0
 		}
-		return int(line.Amount) - promised[line.StockKey]
+		return int(d.available(line, d.At)) - promised[line.StockKey]
 	})
 	for _, p := range released {
 		promised[p.Line.StockKey] += p.Amount
@@ -182,7 +194,7 @@ func (c Give) behindTheGate(d *Desk, l PieceLine, promised map[StockKey]int) []*
 		if line.Place != c.Place || !line.Unreleased || !slices.Contains(grades, line.Grade) {
 			return 0
 		}
-		return int(line.Amount)
+		return int(d.available(line, d.At))
 	})
 	var behind []*StockLine
 	for _, p := range picked {
@@ -205,9 +217,10 @@ func gradesOf(asked string) []string {
 
 // taking is the pieces that a command takes, by its lines.
 type taking struct {
+	d        *Desk
 	place    string
 	done     bool             // it has happened: what bars a plan is taken all the same
-	left     map[StockKey]int // of what the lines before took from
+	taken    map[StockKey]int // by the lines before
 	lines    [][]events.Allocation
 	designs  []string
 	short    []shortage
@@ -239,7 +252,7 @@ func (t *taking) openBroken(d *Desk, broken []string) {
 // takePieces works out where the pieces of each line come from; what stands in the way is added to rs.
 func takePieces(d *Desk, place string, lines []PieceLine, done bool, rs *refusals) *taking {
 	t := &taking{
-		place: place, done: done, left: map[StockKey]int{}, lines: make([][]events.Allocation, len(lines)),
+		d: d, place: place, done: done, taken: map[StockKey]int{}, lines: make([][]events.Allocation, len(lines)),
 		designs: make([]string, len(lines)), broke: map[Slug][]events.Code{},
 	}
 	for i, l := range lines {
@@ -252,17 +265,29 @@ func takePieces(d *Desk, place string, lines []PieceLine, done bool, rs *refusal
 	return t
 }
 
+// standing is what the lines before left of what may be taken of a line.
 func (t *taking) standing(line *StockLine) int {
-	if left, taken := t.left[line.StockKey]; taken {
-		return left
+	if t.passedSince(line) {
+		return int(line.Amount) - t.taken[line.StockKey]
 	}
-	return int(line.Amount)
+	return int(t.d.available(line, t.d.At)) - t.taken[line.StockKey]
+}
+
+// passedSince says that pieces had been made by the desk's time, and passed the gate only after it: what was taken of
+// them then was not released.
+func (t *taking) passedSince(line *StockLine) bool {
+	d := t.d
+	if line.Unreleased || line.Amount == 0 || !line.ArrivedAt.After(d.At) {
+		return false
+	}
+	run := d.Set.Run(line.Code)
+	return run != nil && !d.At.Before(run.At) && !d.releasedBy(line.Code, d.At)
 }
 
 func (t *taking) take(i int, line *StockLine, pieces int, how string) {
-	t.left[line.StockKey] = t.standing(line) - pieces
+	t.taken[line.StockKey] += pieces
 	t.lines[i] = append(t.lines[i], events.Allocation{
-		Code: line.Code, Grade: line.Grade, Pieces: pieces, How: how, Unreleased: line.Unreleased, Date: line.Dates.Date,
+		Code: line.Code, Grade: line.Grade, Pieces: pieces, How: how, Unreleased: line.Unreleased, Date: t.d.carries(line),
 	})
 }
 
@@ -276,19 +301,19 @@ func (t *taking) byDesign(d *Desk, i int, l PieceLine, rs *refusals) {
 	if d.Set.Defs.Places.Latest(t.place) == nil {
 		return
 	}
-	all := d.Set.OpenAt(t.place, l.Design)
+	all := t.linesOf(l.Design)
 	picked, missing := Pick(all, l.Pieces, func(line *StockLine) int {
-		if !sellable(line, d) || line.ArrivedAt.After(d.At) {
+		if line.Grade != GradeFirst || t.bar(line) != RefusedNotEnough {
 			return 0
 		}
 		return t.standing(line)
 	})
 	for _, p := range picked {
-		t.take(i, p.Line, p.Amount, howPresumed(p.Line, all))
+		t.take(i, p.Line, p.Amount, t.howPresumed(p.Line, all))
 		t.warn(d, p.Line)
 	}
 	if missing > 0 {
-		rs.add(t.whyShort(d, all, missing), t.shortFacts(l.Pieces, l.Pieces-missing),
+		rs.add(t.whyShort(all, missing), t.shortFacts(l.Pieces, l.Pieces-missing),
 			"Only %d of the %d pieces of %s asked for can be taken from %s.", l.Pieces-missing, l.Pieces, l.Design, t.place)
 		if t.done {
 			t.takeAnyway(d, i, all, missing, rs)
@@ -302,13 +327,13 @@ func (t *taking) takeAnyway(d *Desk, i int, all []*StockLine, missing int, rs *r
 	var picked []Picked
 	for _, slug := range append(slices.Clone(barred), RefusedNotEnough) {
 		picked, missing = Pick(all, missing, func(line *StockLine) int {
-			if line.Grade != GradeFirst || bar(line, d) != slug {
+			if line.Grade != GradeFirst || t.bar(line) != slug {
 				return 0
 			}
 			return t.standing(line)
 		})
 		for _, p := range picked {
-			t.take(i, p.Line, p.Amount, howPresumed(p.Line, all))
+			t.take(i, p.Line, p.Amount, t.howPresumed(p.Line, all))
 			t.refuse(rs, slug, p.Line.Code, Facts{"code": p.Line.Code}, "%s could not have been taken: %s.", p.Line.Code, slug)
 		}
 	}
@@ -316,35 +341,30 @@ func (t *taking) takeAnyway(d *Desk, i int, all []*StockLine, missing int, rs *r
 		return
 	}
 	for _, line := range all {
-		if line.Grade == GradeFirst {
+		if line.Grade == GradeFirst && !d.At.Before(d.Set.since(line.Code)) {
 			t.broke[RefusedNotEnough] = append(t.broke[RefusedNotEnough], line.Code)
 			t.short = append(t.short, shortage{line: i, key: line.StockKey, amount: int64(missing), how: "presumed"})
 			return
 		}
 	}
-	rs.add(RefusedUnknownCode, Facts{"place": t.place}, "No run of that design stands at %s: name the run by its code.", t.place)
+	rs.add(RefusedUnknownCode, Facts{"place": t.place}, "No run of that design stood at %s: name the run by its code.", t.place)
 }
 
 func (t *taking) shortFacts(wanted, available int) Facts {
 	return Facts{"wanted": wanted, "available": available, "unit": "pieces", "place": t.place}
 }
 
-// sellable says whether a line of first-grade pieces may be taken by design at the desk's time.
-func sellable(line *StockLine, d *Desk) bool {
-	return line.Grade == GradeFirst && !line.Unreleased && !line.Held && !line.Dates.PastAt(d.At)
-}
-
 // barred is what keeps pieces that stand at a place from being taken, in the order in which it is told.
 var barred = []Slug{RefusedOnHold, RefusedPastDate, RefusedNotReleased}
 
 // bar is the last of what keeps a line of pieces from being taken; not-enough where nothing does.
-func bar(line *StockLine, d *Desk) Slug {
+func (t *taking) bar(line *StockLine) Slug {
 	switch {
-	case line.Unreleased:
+	case line.Unreleased || t.passedSince(line):
 		return RefusedNotReleased
-	case line.Dates.PastAt(d.At):
+	case line.Dates.PastAt(t.d.At):
 		return RefusedPastDate
-	case line.Held:
+	case t.onHold(line.Code, line.Held):
 		return RefusedOnHold
 	}
 	return RefusedNotEnough
@@ -352,11 +372,11 @@ func bar(line *StockLine, d *Desk) Slug {
 
 // whyShort tells whether held, then past-date, then unreleased pieces would cover what is missing; each step adds to
 // the one before.
-func (t *taking) whyShort(d *Desk, all []*StockLine, missing int) Slug {
+func (t *taking) whyShort(all []*StockLine, missing int) Slug {
 	stands := map[Slug]int{}
 	for _, line := range all {
-		if line.Grade == GradeFirst && !line.ArrivedAt.After(d.At) {
-			stands[bar(line, d)] += t.standing(line)
+		if line.Grade == GradeFirst {
+			stands[t.bar(line)] += t.standing(line)
 		}
 	}
 	covered := 0
@@ -368,9 +388,35 @@ func (t *taking) whyShort(d *Desk, all []*StockLine, missing int) Slug {
 	return RefusedNotEnough
 }
 
+// onHold says whether a hold bars a thing. As the book stands, any does; what is done already was barred only by one
+// that stood then.
+func (t *taking) onHold(code events.Code, held bool) bool {
+	return held && (!t.done || t.d.heldBy(code, t.d.At))
+}
+
+// heldBy says whether a hold that stands on a thing stood already at an instant.
+func (d *Desk) heldBy(code events.Code, at time.Time) bool {
+	return slices.ContainsFunc(d.Set.careOf(code).Holds, func(id uuid.UUID) bool {
+		now := slices.ContainsFunc(d.recorded, func(r events.Recorded) bool { return r.ID == id }) // by this very command
+		return !now && !d.Set.Hold(id).PlacedAt.After(at)
+	})
+}
+
+// linesOf lists what stood of a design at the place at the desk's time, or stands there now, first expiring first.
+func (t *taking) linesOf(design string) []*StockLine {
+	d := t.d
+	lines := d.Set.OpenAt(t.place, design)
+	if d.At.Before(d.Now) {
+		lines = append(lines, d.Set.CountedAt(t.place, design, d.At)...)
+		slices.SortFunc(lines, FirstExpiring)
+		d.Set.wantLater(lines, d.At)
+	}
+	return lines
+}
+
 // howPresumed is certain only where one run of the design stands there at all, held and past ones counted.
-func howPresumed(line *StockLine, all []*StockLine) string {
-	if slices.ContainsFunc(all, func(o *StockLine) bool { return o.Code != line.Code }) {
+func (t *taking) howPresumed(line *StockLine, all []*StockLine) string {
+	if slices.ContainsFunc(all, func(o *StockLine) bool { return o.Code != line.Code && t.d.available(o, t.d.At) > 0 }) {
 		return "presumed"
 	}
 	return "single_run_on_place"
@@ -388,18 +434,18 @@ func (t *taking) byCode(d *Desk, i int, l PieceLine, rs *refusals) {
 		return
 	}
 	t.designs[i] = run.Design
-	d.existed(l.Code, run.At, d.At, rs)
+	d.existed(l.Code, d.Set.since(l.Code), d.At, rs)
+	if t.onHold(l.Code, run.Held()) {
+		t.refuse(rs, RefusedOnHold, l.Code, Facts{"code": l.Code}, "%s is on hold: leave it where it is until the hold is lifted.", l.Code)
+	}
+	if datesOf(run.Expiry).PastAt(d.At) {
+		t.refuse(rs, RefusedPastDate, l.Code, Facts{"code": l.Code, "discard_by": run.Expiry.DiscardBy},
+			"%s is past its use-by: take it off the counter.", l.Code)
+	}
 	line := t.releasedLine(d, l)
 	available := 0
 	if line != nil {
 		available = t.standing(line)
-		if line.Held {
-			t.refuse(rs, RefusedOnHold, l.Code, Facts{"code": l.Code}, "%s is on hold: leave it where it is until the hold is lifted.", l.Code)
-		}
-		if line.Dates.PastAt(d.At) {
-			t.refuse(rs, RefusedPastDate, l.Code, Facts{"code": l.Code, "discard_by": line.Dates.DiscardBy},
-				"%s is past its use-by: take it off the counter.", l.Code)
-		}
 	}
 	if available < l.Pieces {
 		t.codeShort(d, i, l, available, rs)
@@ -414,7 +460,7 @@ func (t *taking) byCode(d *Desk, i int, l PieceLine, rs *refusals) {
 func (t *taking) releasedLine(d *Desk, l PieceLine) *StockLine {
 	for _, grade := range gradesOf(l.Grade) {
 		line := d.Set.Line(StockKey{Code: l.Code, Place: t.place, Grade: grade})
-		if line != nil && t.standing(line) > 0 && !line.ArrivedAt.After(d.At) {
+		if line != nil && !t.passedSince(line) && t.standing(line) > 0 {
 			return line
 		}
 	}
@@ -451,8 +497,7 @@ func (t *taking) waiting(d *Desk, l PieceLine) *StockLine {
 	for _, grade := range gradesOf(l.Grade) {
 		for _, unreleased := range []bool{true, false} {
 			line := d.Set.Line(StockKey{Code: l.Code, Place: t.place, Grade: grade, Unreleased: unreleased})
-			passedSince := line != nil && line.ArrivedAt.After(d.At) && !d.releasedBy(l.Code, d.At)
-			if line != nil && t.standing(line) > 0 && (unreleased || passedSince) {
+			if line != nil && (unreleased || t.passedSince(line)) && t.standing(line) > 0 {
 				return line
 			}
 		}

@@ -1,6 +1,7 @@
 package workshop
 
 import (
+	"cmp"
 	"iter"
 	"maps"
 	"slices"
@@ -35,7 +36,13 @@ type Set struct {
 	Deviations layer[uuid.UUID, Deviation]
 	Sequences  layer[SequenceKey, int]
 
-	lines layer[events.Code, []StockKey] // which lines of stock each code has
+	Ops         layer[OpKey, ChargeOp]         // what happened to what is in charges
+	opsOf       layer[events.Code, []OpKey]    // of each charge, as far as loaded
+	lines       layer[events.Code, []StockKey] // which lines of stock each code has
+	counts      layer[countKey, []time.Time]   // of a complete set: when each thing was counted, in order
+	flows       layer[events.Code, []Edge]     // of a complete set: where what is mixed went
+	later       map[events.Code]laterMovements // as loaded, shared by all forks
+	loadedFlows map[events.Code][]Edge         // as loaded, shared by all forks
 
 	// Downstream is what each code asked for with NeedDownstream went into, itself left out.
 	Downstream map[events.Code][]events.Code
@@ -43,11 +50,18 @@ type Set struct {
 	// What the applied events add to the tables that only grow.
 	Movements []Movement
 	Edges     []Edge
+
+	// Remixed is what turned out to be made of something else, because of what was written down late, in the order
+	// in which it was found. It is a fork's own.
+	Remixed []events.Code
 }
 
 // NewSet is an empty working set over the definitions; complete says that the whole book is going to be in it.
 func NewSet(defs *Definitions, complete bool) *Set {
-	s := &Set{complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{}}
+	s := &Set{
+		complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{},
+		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{},
+	}
 	s.Lots.init(nil)
 	s.Charges.init(nil)
 	s.Ganaches.init(nil)
@@ -57,13 +71,17 @@ func NewSet(defs *Definitions, complete bool) *Set {
 	s.Holds.init(nil)
 	s.Deviations.init(nil)
 	s.Sequences.init(nil)
+	s.Ops.init(nil)
+	s.opsOf.init(nil)
+	s.flows.init(nil)
 	s.lines.init(nil)
+	s.counts.init(nil)
 	return s
 }
 
 // Fork is a set that sees what s has and keeps its own changes apart until Merge.
 func (s *Set) Fork() *Set {
-	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream}
+	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows}
 	f.Lots.init(&s.Lots)
 	f.Charges.init(&s.Charges)
 	f.Ganaches.init(&s.Ganaches)
@@ -73,7 +91,11 @@ func (s *Set) Fork() *Set {
 	f.Holds.init(&s.Holds)
 	f.Deviations.init(&s.Deviations)
 	f.Sequences.init(&s.Sequences)
+	f.Ops.init(&s.Ops)
+	f.opsOf.init(&s.opsOf)
+	f.flows.init(&s.flows)
 	f.lines.init(&s.lines)
+	f.counts.init(&s.counts)
 	return f
 }
 
@@ -88,7 +110,11 @@ func (s *Set) Merge() {
 	s.Holds.merge()
 	s.Deviations.merge()
 	s.Sequences.merge()
+	s.Ops.merge()
+	s.opsOf.merge()
+	s.flows.merge()
 	s.lines.merge()
+	s.counts.merge()
 	maps.Copy(s.parent.loaded, s.loaded)
 	s.parent.Defs = s.Defs
 	s.parent.Movements = append(s.parent.Movements, s.Movements...)
@@ -104,6 +130,7 @@ type Need struct {
 	Day     civil.Day
 	Letter  events.Kind
 	ID      uuid.UUID
+	At      time.Time
 }
 
 // NeedKind says what a Need asks for.
@@ -111,14 +138,22 @@ type NeedKind byte
 
 // The kinds of Need.
 const (
-	NeedsThing      NeedKind = iota + 1 // Code: the thing, and every line of its stock
-	NeedsStock                          // Place ("" = every place) and Subject: open lines of that design, ingredient or formula
-	NeedsPlace                          // Place: every open line that stands there
-	NeedsVat                            // Subject = vat's slug: its state
-	NeedsSequence                       // Letter and Day: the last sequence number given
-	NeedsHold                           // ID
-	NeedsDeviation                      // ID
-	NeedsDownstream                     // Code: every thing made of it, and their stock; recorded in Downstream
+	NeedsThing        NeedKind = iota + 1 // Code: the thing, and every line of its stock
+	NeedsStock                            // Place ("" = every place) and Subject: open lines of that design, ingredient or formula
+	NeedsPlace                            // Place: every open line that stands there
+	NeedsVat                              // Subject = vat's slug: its state
+	NeedsSequence                         // Letter and Day: the last sequence number given
+	NeedsHold                             // ID
+	NeedsDeviation                        // ID
+	NeedsDownstream                       // Code: every thing made of it, and their stock; recorded in Downstream
+	NeedsLater                            // Code, At: its movements after the instant
+	NeedsCounted                          // Place, Subject, At: lines of that design, ingredient or formula counted after the instant
+	NeedsOps                              // Code of a charge: all that happened in it
+	NeedsRemix                            // Code of a charge, At: the same, and everything that was drawn from it after the instant
+	NeedsVatAt                            // Subject = vat's slug, At: its charges that had not ended at the instant
+	NeedsParts                            // Code of a whole: all its parts
+	NeedsDeviationsAt                     // Place: the deviations of the place itself that nobody has decided
+	NeedsMoved                            // Place, At: lines there of which something moved after the instant
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -149,6 +184,41 @@ func NeedDeviation(id uuid.UUID) Need { return Need{Kind: NeedsDeviation, ID: id
 // NeedDownstream asks for everything that a thing went into.
 func NeedDownstream(code events.Code) Need { return Need{Kind: NeedsDownstream, Code: code} }
 
+// NeedParts asks for all the parts of a whole, and their stock.
+func NeedParts(whole events.Code) Need { return Need{Kind: NeedsParts, Code: whole} }
+
+// NeedDeviationsAt asks for the undecided deviations of a place itself.
+func NeedDeviationsAt(place string) Need { return Need{Kind: NeedsDeviationsAt, Place: place} }
+
+// NeedLater asks for the movements of a thing that are dated after an instant.
+func NeedLater(code events.Code, at time.Time) Need {
+	return Need{Kind: NeedsLater, Code: code, At: at}
+}
+
+// NeedCounted asks for the lines of a design, ingredient or formula at a place that were counted after an instant,
+// also where nothing stands any more.
+func NeedCounted(place, subject string, at time.Time) Need {
+	return Need{Kind: NeedsCounted, Place: place, Subject: subject, At: at}
+}
+
+// NeedOps asks for everything that happened in a charge.
+func NeedOps(charge events.Code) Need { return Need{Kind: NeedsOps, Code: charge} }
+
+// NeedRemix asks for what a late entry may change: everything that happened in a charge, and everything that was drawn
+// from it after an instant, wherever that went.
+func NeedRemix(charge events.Code, at time.Time) Need {
+	return Need{Kind: NeedsRemix, Code: charge, At: at}
+}
+
+// NeedVatAt asks for the charges of a vat that had not ended at an instant.
+func NeedVatAt(slug string, at time.Time) Need {
+	return Need{Kind: NeedsVatAt, Subject: slug, At: at}
+}
+
+// NeedMoved asks for the lines at a place of which something moved after an instant, also where nothing stands any
+// more.
+func NeedMoved(place string, at time.Time) Need { return Need{Kind: NeedsMoved, Place: place, At: at} }
+
 // Loaded marks needs as met: what they asked for and is not in the set does not exist.
 func (s *Set) Loaded(needs ...Need) {
 	for _, n := range needs {
@@ -161,6 +231,10 @@ func (s *Set) IsLoaded(n Need) bool {
 	if s.complete {
 		return true
 	}
+	if n.Kind == NeedsLater {
+		later, loaded := s.later[n.Code]
+		return loaded && !later.from.After(n.At)
+	}
 	for at := s; at != nil; at = at.parent {
 		if _, met := at.loaded[n]; met {
 			return true
@@ -170,12 +244,23 @@ func (s *Set) IsLoaded(n Need) bool {
 }
 
 // missing is thrown by a lookup of something that was never loaded, and caught by Carry.
-type missing struct{ need Need }
+type missing struct{ needs []Need }
 
-func (s *Set) want(n Need) {
-	if !s.IsLoaded(n) {
-		panic(missing{need: n})
+func (s *Set) want(needs ...Need) {
+	if lacks := slices.DeleteFunc(slices.Clone(needs), s.IsLoaded); len(lacks) > 0 {
+		panic(missing{needs: lacks})
 	}
+}
+
+// wantLater asks at once for what moved after an instant of all lines that a late entry looks at.
+func (s *Set) wantLater(lines []*StockLine, at time.Time) {
+	var needs []Need
+	for _, l := range lines {
+		if l.LastAt.After(at) {
+			needs = append(needs, NeedLater(l.Code, at))
+		}
+	}
+	s.want(needs...)
 }
 
 // Lot finds a lot or portion, nil if there is none.
@@ -241,6 +326,21 @@ func (s *Set) Deviation(id uuid.UUID) *Deviation {
 	return nil
 }
 
+// DeviationsAt lists the undecided deviations of a place itself, in the order of time.
+func (s *Set) DeviationsAt(place string) []*Deviation {
+	s.want(NeedDeviationsAt(place))
+	var open []*Deviation
+	for _, d := range s.Deviations.all() {
+		if d.Place == place && d.Code == "" && d.Decision == nil {
+			open = append(open, d)
+		}
+	}
+	slices.SortFunc(open, func(a, b *Deviation) int {
+		return cmp.Or(a.OpenedAt.Compare(b.OpenedAt), slices.Compare(a.ID[:], b.ID[:]))
+	})
+	return open
+}
+
 // DownstreamOf lists everything that a thing went into, itself left out.
 func (s *Set) DownstreamOf(code events.Code) []events.Code {
 	s.want(NeedDownstream(code))
@@ -303,12 +403,37 @@ func (s *Set) OpenAt(place, subject string) []*StockLine {
 	return lines
 }
 
-// StandingAt lists every open line at a place, in code order.
-func (s *Set) StandingAt(place string) []*StockLine {
-	s.want(NeedPlace(place))
+// CountedAt lists the lines of a design, ingredient or formula at a place of which a count after an instant has found
+// none: what stood there at that instant may still be written down.
+func (s *Set) CountedAt(place, subject string, at time.Time) []*StockLine {
+	s.want(NeedCounted(place, subject, at))
 	var lines []*StockLine
 	for _, l := range s.Stock.all() {
-		if l.Amount > 0 && l.Place == place {
+		if l.Amount == 0 && l.Subject == subject && l.Place == place && l.countedAfter(at) {
+			lines = append(lines, l)
+		}
+	}
+	return lines
+}
+
+// StandingAt lists every line of what stands at a place, in code order.
+func (s *Set) StandingAt(place string) []*StockLine {
+	s.want(NeedPlace(place))
+	return s.linesAt(place, func(l *StockLine) bool { return l.Amount > 0 })
+}
+
+// StoodAt lists every line of what stood at a place at an instant, in code order.
+func (s *Set) StoodAt(place string, at time.Time) []*StockLine {
+	s.want(NeedPlace(place), NeedMoved(place, at))
+	all := s.linesAt(place, func(*StockLine) bool { return true })
+	s.wantLater(all, at)
+	return slices.DeleteFunc(all, func(l *StockLine) bool { return s.had(l, at) <= 0 })
+}
+
+func (s *Set) linesAt(place string, which func(*StockLine) bool) []*StockLine {
+	var lines []*StockLine
+	for _, l := range s.Stock.all() {
+		if l.Place == place && which(l) {
 			lines = append(lines, l)
 		}
 	}

@@ -46,9 +46,11 @@ type Lot struct {
 	Allergens         *[]string          `json:"allergens,omitempty"`   // the lot's own label
 	MayContain        *[]string          `json:"may_contain,omitempty"` // the lot's own label
 	Composition       map[string]float64 `json:"composition,omitempty"` // the lot's own label
-	Parts             int                `json:"parts,omitempty"`       // portions opened so far
+	Opened            bool               `json:"opened,omitempty"`      // it is, or is part of, what was opened on its day
+	Parts             int                `json:"parts,omitempty"`       // portions opened and parts moved apart so far
 	Mix               Mix                `json:"mix,omitempty"`         // of a block
 	Expiry            events.Expiry      `json:"expiry"`
+	Parting
 	Care
 }
 
@@ -65,20 +67,27 @@ type Charge struct {
 	Care
 }
 
-// Ganache is one made batch of a filling. Mix is its inputs by lot; Yield came of them.
+// Ganache is one made batch of a filling, or a part of one whose history went another way (Of names the batch). Mix is
+// the batch's inputs by lot; Yield came of them, or is what the part was when it parted.
 type Ganache struct {
 	Code           events.Code           `json:"code"`
+	Of             events.Code           `json:"of,omitempty"`
 	Formula        string                `json:"formula"`
 	FormulaVersion int                   `json:"formula_version"`
 	Site           string                `json:"site"`
 	Place          string                `json:"place"`
 	At             time.Time             `json:"at"`
 	Mix            Mix                   `json:"mix"`
+	Dated          []DatedInput          `json:"dated,omitempty"` // what counts for its date
+	OffFormula     bool                  `json:"off_formula,omitempty"`
 	Yield          events.Mass           `json:"yield_g"`
+	Evaporated     events.Mass           `json:"evaporated_g,omitempty"` // water lost in cooking, by weighing
 	HeatStep       *events.HeatStep      `json:"heat_step,omitempty"`
 	PH             *float64              `json:"ph,omitempty"`
 	WaterActivity  *events.MeasuredValue `json:"water_activity,omitempty"`
+	Parts          int                   `json:"parts,omitempty"`
 	Expiry         events.Expiry         `json:"expiry"`
+	Parting
 	Care
 }
 
@@ -89,7 +98,8 @@ type Run struct {
 	events.RunStart
 	Site        string        `json:"site"`
 	At          time.Time     `json:"at"`
-	State       string        `json:"state"` // started, cast, filled, capped or turned_out
+	State       string        `json:"state"`             // started, cast, filled, capped or turned_out
+	StepAt      *time.Time    `json:"step_at,omitempty"` // of the last of these
 	Cast        bool          `json:"cast"`
 	Shell       events.Mass   `json:"shell_g"`  // net chocolate in the shells, all cavities
 	Filled      events.Mass   `json:"filled_g"` // all cavities
@@ -99,6 +109,7 @@ type Run struct {
 	Mix         Mix           `json:"mix,omitempty"` // everything in it, all cavities
 	Allergens   Allergens     `json:"allergens"`
 	Ganaches    []events.Code `json:"ganaches,omitempty"`
+	FilledAt    FilledAt      `json:"filled_at,omitempty"`
 	Straight    []DatedInput  `json:"straight,omitempty"` // lots and charge lots in it not by way of a ganache
 	Good        int           `json:"good"`
 	Seconds     int           `json:"seconds,omitempty"`
@@ -110,22 +121,14 @@ type Run struct {
 	ReleasedAt  *time.Time    `json:"released_at,omitempty"` // when the first of them passed the gate; of a part, or of what it came from
 	PieceMass   events.Mass   `json:"piece_g"`
 	Parts       int           `json:"parts,omitempty"`
-	Frozen      *FrozenSince  `json:"frozen,omitempty"`
-	ThawedAt    *time.Time    `json:"thawed_at,omitempty"`
 	Expiry      events.Expiry `json:"expiry"`
+	Parting
 	Care
 }
 
 // TurnedOut is how many pieces have left the moulds, whatever became of them.
 func (r Run) TurnedOut() int {
 	return r.Good + r.Seconds + r.Broken + r.Unfilled + r.Eaten + r.LeftInMould
-}
-
-// FrozenSince is when a part went into the freezer, whether sealed, and the date it had then.
-type FrozenSince struct {
-	At     time.Time     `json:"at"`
-	Sealed bool          `json:"sealed"`
-	Expiry events.Expiry `json:"expiry"`
 }
 
 // DatedInput is a lot whose own dates count for the piece. Trace says that it was under the stated trace of its
@@ -135,7 +138,47 @@ type DatedInput struct {
 	At      time.Time   `json:"at"`
 	Trace   bool        `json:"trace,omitempty"`
 	Filling bool        `json:"filling,omitempty"`
+	Heated  bool        `json:"heated,omitempty"` // of a ganache's input
+	Op      *OpKey      `json:"op,omitempty"`     // of what was drawn from a charge: the draw
 }
+
+// alike is what everything with a code has.
+type alike struct {
+	site   string
+	at     time.Time // when it came to be
+	care   Care
+	expiry events.Expiry // of a charge there is none
+	parts  int
+	Parting
+}
+
+// alike tells of any thing what is told of them all. A thing that is not in the book has nothing.
+func (s *Set) alike(code events.Code) alike {
+	if !s.Exists(code) {
+		return alike{}
+	}
+	switch code.Kind() {
+	case events.KindLot:
+		l := s.Lot(code)
+		return alike{site: l.Site, at: l.since(l.At), care: l.Care, expiry: l.Expiry, parts: l.Parts, Parting: l.Parting}
+	case events.KindCharge:
+		c := s.Charge(code)
+		return alike{site: c.Site, at: c.At, care: c.Care}
+	case events.KindGanache:
+		g := s.Ganache(code)
+		return alike{site: g.Site, at: g.since(g.At), care: g.Care, expiry: g.Expiry, parts: g.Parts, Parting: g.Parting}
+	case events.KindRun:
+		r := s.Run(code)
+		return alike{site: r.Site, at: r.since(r.At), care: r.Care, expiry: r.Expiry, parts: r.Parts, Parting: r.Parting}
+	default:
+		return alike{}
+	}
+}
+
+func (s *Set) siteOf(code events.Code) string          { return s.alike(code).site }
+func (s *Set) since(code events.Code) time.Time        { return s.alike(code).at }
+func (s *Set) careOf(code events.Code) Care            { return s.alike(code).care }
+func (s *Set) expiryOf(code events.Code) events.Expiry { return s.alike(code).expiry }
 
 // Hold is a hold as it stands.
 type Hold struct {
@@ -149,6 +192,14 @@ type Hold struct {
 	Site       string        `json:"site"`
 	PlacedAt   time.Time     `json:"placed_at"`
 	LiftedAt   *time.Time    `json:"lifted_at,omitempty"`
+	SoldBefore []SoldBefore  `json:"sold_before,omitempty"`
+}
+
+// SoldBefore is pieces that were sold or given before a hold took them in, and written down after it.
+type SoldBefore struct {
+	Event  uuid.UUID   `json:"event"`
+	Code   events.Code `json:"code"`
+	Pieces int         `json:"pieces"`
 }
 
 // Deviation is a deviation as it stands.
@@ -198,7 +249,8 @@ type StockLine struct {
 	Dates     LineDates
 	PieceMass events.Mass // of pieces: mass each
 	ArrivedAt time.Time   // when it first stood here
-	CountedAt *time.Time  // of the last count here
+	CountedAt *time.Time  // of the last count of this thing and grade here
+	LastAt    time.Time   // of its last movement: what is dated before it is a late entry
 }
 
 // LineDates is what a pick needs of an expiry.
@@ -230,7 +282,7 @@ type Movement struct {
 	Subject     string
 	Delta       int64       // pieces, or milligrams
 	Weight      events.Mass // the mass that moved, also where pieces were counted; unsigned
-	Cause       string      // received, opened, drawn, made, turned_out, released, sold, given, discarded, moved, counted …
+	Cause       string      // one of the Cause… constants
 	Reason      string      // of a discard or count
 	Destination string      // of a discard
 	Other       string      // the other place of a move

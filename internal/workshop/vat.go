@@ -24,30 +24,36 @@ func (c Melt) Needs() []Need { return append(needsOfDraws(c.Inputs), NeedVat(c.V
 
 // Decide pours the inputs into the vat's charge, or starts one.
 func (c Melt) Decide(d *Desk) (any, *Refusal) {
-	vat := d.Set.Defs.Vats.InForce(c.Vat, d.Now)
+	vat := d.Set.Defs.Vats.Latest(c.Vat)
 	if vat == nil {
 		return nil, inURL(unknownName("vat", c.Vat))
 	}
 	var rs refusals
 	d.atSite(vat.Body.Site, &rs)
 	d.happened(c.Done, &rs)
+	vat = d.Set.Defs.Vats.InForce(c.Vat, d.At)
 	w := d.drawing()
 	for _, input := range c.Inputs {
 		input.Purpose = cmp.Or(input.Purpose, "melt")
 		w.plan(input, d.At, &rs)
 		c.checkChocolate(d, vat.Body, input.Source, &rs)
 	}
-	state := d.Set.Vat(c.Vat)
-	if over := overCapacity(vat.Body, c.full(d, state)); over != nil {
+	melted := events.ChocolateMelted{Vat: c.Vat, OtherChocolate: c.OtherChocolate}
+	full := c.quantity()
+	if charges := d.Set.chargesOf(c.Vat, d.At); len(charges) > 0 { // or the next, which then began with this
+		melted.Charge = charges[0].Code
+		_, most := d.Set.held(charges[0], d.At)
+		full += most
+	}
+	if over := overCapacity(vat.Body, full); over != nil {
 		rs = append(rs, over)
 	}
 	broken, refusal := rs.settle(c.AlreadyDone)
 	if refusal != nil {
 		return nil, refusal
 	}
-	d.bookShortDraws(w)
-	melted := events.ChocolateMelted{Vat: c.Vat, Charge: state.Charge, OtherChocolate: c.OtherChocolate, RuleBroken: broken}
-	melted.Inputs = w.open(d.At)
+	d.bookShortDraws(w, d.At)
+	melted.RuleBroken, melted.Inputs = broken, w.open(d.At)
 	if melted.Charge == "" {
 		melted.Charge, melted.NewCharge = d.newCode(events.KindCharge, d.At, d.site), true
 	}
@@ -79,16 +85,13 @@ func (c Melt) checkChocolate(d *Desk, vat events.Vat, source events.Code, rs *re
 	}
 }
 
-// full is what the vat would hold.
-func (c Melt) full(d *Desk, state VatState) events.Mass {
-	var full events.Mass
-	if state.Charge != "" {
-		full = d.Set.Charge(state.Charge).Mix.Total()
-	}
+// quantity is what is melted.
+func (c Melt) quantity() events.Mass {
+	var quantity events.Mass
 	for _, input := range c.Inputs {
-		full += input.Quantity
+		quantity += input.Quantity
 	}
-	return full
+	return quantity
 }
 
 // overCapacity refuses more than a vat can hold, nil if it can.
@@ -130,7 +133,7 @@ func (c Empty) Needs() []Need { return []Need{NeedVat(c.Vat)} }
 
 // Decide ends the charge. Without cleaning, a next one starts that may contain all of this one's lots.
 func (c Empty) Decide(d *Desk) (any, *Refusal) {
-	vat := d.Set.Defs.Vats.InForce(c.Vat, d.Now)
+	vat := d.Set.Defs.Vats.Latest(c.Vat)
 	if vat == nil {
 		return nil, inURL(unknownName("vat", c.Vat))
 	}
@@ -139,13 +142,20 @@ func (c Empty) Decide(d *Desk) (any, *Refusal) {
 	d.happened(c.Done, &rs)
 	state := d.Set.Vat(c.Vat)
 	if state.Charge == "" {
+		if c.Rest == "block" && c.Place != "" {
+			d.blockPlace(c.Place, &rs)
+		}
 		rs.add(RefusedWrongState, Facts{"vat": c.Vat}, "The tank is empty already.")
 		return nil, rs.first()
 	}
 	charge := d.Set.Charge(state.Charge)
 	d.existed(charge.Code, charge.At, d.At, &rs)
+	if d.At.Before(charge.LastAt) && !d.At.Before(charge.At) {
+		rs.add(RefusedWrongState, Facts{"vat": c.Vat, "last_at": charge.LastAt},
+			"The tank was used at %s, after this: mend the time of one of the two.", charge.LastAt.In(d.zone(d.site)).Format("15:04 on 2 January"))
+	}
 	rest := charge.Mix.Total()
-	if c.Rest == "block" && rest > 0 {
+	if c.Rest == "block" && (rest > 0 || c.Place != "") {
 		d.blockPlace(c.Place, &rs)
 	}
 	if first := rs.first(); first != nil {
@@ -170,9 +180,8 @@ func (d *Desk) blockPlace(slug string, rs *refusals) {
 		*rs = append(*rs, invalid("/place", "A block stands somewhere: say at which place."))
 		return
 	}
-	if d.Set.Defs.Places.Latest(slug) == nil {
-		rs.unknown("place", slug)
-	}
+	d.knownPlace(slug, rs)
+	d.ownPlace(slug, rs)
 }
 
 // largestIngredient is what a block is called: the ingredient that has the most mass in it.

@@ -24,6 +24,17 @@ type Key struct {
 	RevokedAt *time.Time
 }
 
+// State says what a key is at that time: in force, expired or revoked.
+func (k Key) State(now time.Time) string {
+	switch {
+	case k.ExpiresAt != nil && !now.Before(*k.ExpiresAt) && (k.RevokedAt == nil || !k.RevokedAt.Before(*k.ExpiresAt)):
+		return "expired" // also where its name was given free, or it was revoked after that
+	case k.RevokedAt != nil:
+		return "revoked"
+	}
+	return "in force"
+}
+
 var (
 	// ErrNoKey says that there is no such key, or none that is still good.
 	ErrNoKey = errors.New("no such key")
@@ -80,6 +91,20 @@ func FindKey(ctx context.Context, q Querier, hash [32]byte, now time.Time) (Key,
 		return Key{}, fmt.Errorf("find key: %w", err)
 	}
 	return key, nil
+}
+
+// FindKeyByID gives the key of this id, if it is good at that time, with the hash of its secret; else ErrNoKey.
+func FindKeyByID(ctx context.Context, q Querier, id uuid.UUID, now time.Time) (Key, [32]byte, error) {
+	var hash []byte
+	err := q.QueryRow(ctx, `SELECT hash FROM api_keys WHERE id = $1`, id).Scan(&hash)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return Key{}, [32]byte{}, ErrNoKey
+	}
+	if err != nil {
+		return Key{}, [32]byte{}, fmt.Errorf("find key by id: %w", err)
+	}
+	key, err := FindKey(ctx, q, [32]byte(hash), now)
+	return key, [32]byte(hash), err
 }
 
 // ListKeys gives every key there ever was, by name and age.

@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 
 	"firstout/internal/events/eventlog"
@@ -75,4 +76,46 @@ func TestKeyIsRevokedAtOnceAndForEver(t *testing.T) {
 	found, err := eventlog.FindKey(t.Context(), db.App, eventlog.HashKey(second), noon.Add(time.Hour))
 	require.NoError(t, err)
 	require.Equal(t, keys[1], found)
+}
+
+// A session knows its key by id: it ends with the key.
+func TestKeyIsFoundByItsIDWhileItIsGood(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	evening := noon.Add(6 * time.Hour)
+	secret, made, err := eventlog.CreateKey(t.Context(), db.App, "tablet", []string{"counter"}, "", &evening, noon)
+	require.NoError(t, err)
+
+	found, hash, err := eventlog.FindKeyByID(t.Context(), db.App, made.ID, noon)
+	require.NoError(t, err)
+	require.Equal(t, made.Name, found.Name)
+	require.Equal(t, eventlog.HashKey(secret), hash)
+
+	_, _, err = eventlog.FindKeyByID(t.Context(), db.App, made.ID, evening)
+	require.ErrorIs(t, err, eventlog.ErrNoKey)
+	_, _, err = eventlog.FindKeyByID(t.Context(), db.App, uuid.Nil, noon)
+	require.ErrorIs(t, err, eventlog.ErrNoKey)
+	require.NoError(t, eventlog.RevokeKey(t.Context(), db.App, "tablet", noon))
+	_, _, err = eventlog.FindKeyByID(t.Context(), db.App, made.ID, noon)
+	require.ErrorIs(t, err, eventlog.ErrNoKey)
+}
+
+func TestStatesOfKeys(t *testing.T) {
+	t.Parallel()
+	before, after := noon.Add(-time.Hour), noon.Add(time.Hour)
+	for name, c := range map[string]struct {
+		key   eventlog.Key
+		state string
+	}{
+		"for ever":                    {eventlog.Key{}, "in force"},
+		"until later":                 {eventlog.Key{ExpiresAt: &after}, "in force"},
+		"until now":                   {eventlog.Key{ExpiresAt: &noon}, "expired"},
+		"revoked":                     {eventlog.Key{RevokedAt: &before}, "revoked"},
+		"revoked before it expired":   {eventlog.Key{ExpiresAt: &noon, RevokedAt: &before}, "revoked"},
+		"expired, its name taken":     {eventlog.Key{ExpiresAt: &before, RevokedAt: &before}, "expired"},
+		"expired, and revoked later":  {eventlog.Key{ExpiresAt: &before, RevokedAt: &noon}, "expired"},
+		"revoked, to expire later on": {eventlog.Key{ExpiresAt: &after, RevokedAt: &before}, "revoked"},
+	} {
+		require.Equal(t, c.state, c.key.State(noon), name)
+	}
 }

@@ -9,7 +9,7 @@ SELECT code,
     coalesce(-sum(delta) FILTER (WHERE cause = 'given'), 0)::bigint AS given,
     coalesce(-sum(delta) FILTER (WHERE cause = 'discarded'), 0)::bigint AS discarded,
     coalesce(-sum(delta) FILTER (WHERE cause = 'boxed'), 0)::bigint AS boxed,
-    coalesce(sum(delta) FILTER (WHERE cause = 'counted'), 0)::bigint AS found,
+    coalesce(sum(delta) FILTER (WHERE cause IN ('counted', 'book_short', 'absorbed_by_count')), 0)::bigint AS found,
     sum(delta)::bigint AS on_hand
 FROM movements
 WHERE code = ANY ($1::text[]) AND grade <> '' AND NOT unreleased

@@ -3,10 +3,10 @@
 -- it was reached there; a later one leads nowhere that an earlier one does not.
 -- Unfilled shells that are melted again (run to charge, with a mass) carry what the shells were cast of, and
 -- nothing that the run got otherwise: in_shells says that what is followed may be in the shells.
--- $1 codes
+-- $1 codes  $2 from which instant on, one to each code; those without one from the beginning
 WITH RECURSIVE walk (root, code, occurred_at, position, number, in_shells) AS (
-    SELECT root COLLATE "C", root COLLATE "C", '-infinity'::timestamptz, 0::bigint, 0, true
-    FROM unnest($1::text[]) AS asked (root)
+    SELECT root COLLATE "C", root COLLATE "C", coalesce(since, '-infinity'), 0::bigint, 0, true
+    FROM unnest($1::text[], $2::timestamptz[]) AS asked (root, since)
     UNION
     (
         SELECT DISTINCT ON (w.root, e.to_code, e.from_code LIKE 'C%')

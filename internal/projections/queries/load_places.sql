@@ -1,6 +1,6 @@
 -- Every open line at some places.
 -- $1 places
 SELECT s.code, s.place, s.grade, s.unreleased, s.subject, s.site, s.amount, s.held, s.date_kind, s.date, s.ends_by,
-    s.discard_by, s.piece_mg, s.arrived_at, s.counted_at
+    s.discard_by, s.piece_mg, s.arrived_at, s.counted_at, s.last_at
 FROM stock s
 WHERE s.open AND s.place = ANY ($1::text[])

@@ -1,7 +1,7 @@
 -- Holds placed or lifted.
 -- $1 id  $2 open  $3 position  $4 state, an array each
 INSERT INTO holds (id, open, position, state)
-SELECT * FROM unnest($1::uuid[], $2::boolean[], $3::bigint[], $4::jsonb[])
+SELECT unnest($1::uuid[]), unnest($2::boolean[]), unnest($3::bigint[]), unnest($4::jsonb[])
 ON CONFLICT (id) DO UPDATE SET
     open = excluded.open,
     state = excluded.state

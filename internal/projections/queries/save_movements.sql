@@ -4,6 +4,7 @@
 -- an array each
 INSERT INTO movements (position, number, occurred_at, day, code, place, grade, unreleased, subject, delta, weight_mg,
     cause, reason, destination, other, channel, buyer, reference, how)
-SELECT * FROM unnest($1::bigint[], $2::int[], $3::timestamptz[], $4::date[], $5::text[], $6::text[], $7::text[],
-    $8::boolean[], $9::text[], $10::bigint[], $11::bigint[], $12::text[], $13::text[], $14::text[], $15::text[],
-    $16::text[], $17::text[], $18::text[], $19::text[])
+SELECT unnest($1::bigint[]), unnest($2::int[]), unnest($3::timestamptz[]), unnest($4::date[]), unnest($5::text[]),
+    unnest($6::text[]), unnest($7::text[]), unnest($8::boolean[]), unnest($9::text[]), unnest($10::bigint[]),
+    unnest($11::bigint[]), unnest($12::text[]), unnest($13::text[]), unnest($14::text[]), unnest($15::text[]),
+    unnest($16::text[]), unnest($17::text[]), unnest($18::text[]), unnest($19::text[])

@@ -2,8 +2,9 @@
 -- $1 code  $2 kind  $3 day  $4 sequence  $5 part  $6 subject  $7 site  $8 occurred_at  $9 position  $10 unfinished
 -- $11 state, an array each
 INSERT INTO things (code, kind, day, sequence, part, subject, site, occurred_at, position, unfinished, state)
-SELECT * FROM unnest($1::text[], $2::text[], $3::int[], $4::int[], $5::int[], $6::text[], $7::text[],
-    $8::timestamptz[], $9::bigint[], $10::boolean[], $11::jsonb[])
+SELECT unnest($1::text[]), unnest($2::text[]), unnest($3::int[]), unnest($4::int[]), unnest($5::int[]),
+    unnest($6::text[]), unnest($7::text[]), unnest($8::timestamptz[]), unnest($9::bigint[]), unnest($10::boolean[]),
+    unnest($11::jsonb[])
 ON CONFLICT (code) DO UPDATE SET
     subject = excluded.subject,
     site = excluded.site,

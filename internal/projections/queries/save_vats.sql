@@ -1,5 +1,5 @@
 -- Vats changed.
 -- $1 slug  $2 state, an array each
 INSERT INTO vats (slug, state)
-SELECT * FROM unnest($1::text[], $2::jsonb[])
+SELECT unnest($1::text[]), unnest($2::jsonb[])
 ON CONFLICT (slug) DO UPDATE SET state = excluded.state

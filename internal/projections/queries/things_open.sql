@@ -1,12 +1,16 @@
 -- One page of the things of a kind that stand somewhere or are not finished, in code order. They are few among all
 -- that ever were: an array of their codes makes PostgreSQL look these up and not go through all in order.
 -- $1 kind  $2 site, '' for all  $3 subject, '' for all  $4 $5 $6 day, sequence and part of the code after which the
--- page starts  $7 how many  $8 whether without parts
+-- page starts  $7 how many  $8 whether without parts  $9 places of the site: what stands or stood there is in it too
 SELECT code, position, state
 FROM things
 WHERE code = ANY (ARRAY(SELECT code FROM stock WHERE open UNION SELECT code FROM things WHERE unfinished))
     AND kind = $1
-    AND ($2::text = '' OR site = $2)
+    AND ($2::text = '' OR site = $2 OR EXISTS (
+        SELECT FROM things kin JOIN stock s USING (code)
+        WHERE kin.kind = things.kind AND kin.day = things.day AND kin.sequence = things.sequence
+            AND (kin.part = things.part OR things.part = 0) AND s.place = ANY ($9::text[])
+    ))
     AND ($3::text = '' OR subject = $3)
     AND (day, sequence, part) > ($4::int, $5::int, $6::int)
     AND NOT ($8::boolean AND part > 0)
