@@ -273,7 +273,7 @@ func (s *served) again(role, path string, body fields, key string, first []byte)
 	require.Equal(s.t, http.StatusCreated, status)
 	require.Equal(s.t, "true", header.Get("Idempotency-Replayed"))
 	require.Equal(s.t, string(first), string(answer))
-	body.set("occurred_at", s.now.Add(-time.Minute).Format(time.RFC3339), false)
+	body.set("occurred_at", s.now.Add(-61*time.Second).Format(time.RFC3339), false) // no command is dated to the second
 	status, _, answer = s.callAs(role, http.MethodPost, path, body, key)
 	require.Equal(s.t, http.StatusUnprocessableEntity, status, "%s", answer)
 }

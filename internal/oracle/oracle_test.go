@@ -121,14 +121,14 @@ func TestHistoriesInMemory(t *testing.T) {
 
 // How many histories are told over HTTP, and how many at once.
 const (
-	historiesOverHTTP = 2 // the long form tells 500
+	historiesOverHTTP = 100
 )
 
 func TestHistoriesOverHTTP(t *testing.T) {
 	set(t, 1)
 	var count tally
 	t.Run("histories", func(t *testing.T) {
-		for range overHTTP() {
+		for range long(historiesOverHTTP) {
 			t.Run("history", func(t *testing.T) {
 				t.Parallel()
 				tl := &telling{every: lookOverHTTP, late: lateEntries()}
@@ -175,11 +175,3 @@ func (tl *telling) byChance(chance *rand.Rand) (w *witness, off string) {
 
 // lateEntries is how many commands in a hundred are dated earlier.
 func lateEntries() int { return 25 }
-
-// overHTTP is how many histories are told over HTTP: a few, and 500 in the long form.
-func overHTTP() int {
-	if os.Getenv("FIRSTOUT_LONG") == "1" {
-		return 500
-	}
-	return historiesOverHTTP
-}

@@ -168,25 +168,11 @@ func (d *Desk) dateGanache(f events.Formula, made *Ganache) events.Expiry {
 func (d *Desk) filling(f events.Formula, made *Ganache, keptIn string) expiry.Filling {
 	filling := expiry.Filling{
 		KeptIn: keptIn, MadeAt: made.At, Zone: d.zone(made.Site), Storage: f.Storage, PH: made.PH, WithinTolerance: !made.OffFormula,
+		FormulaMeasured: formulaMeasured(f.Measured), Assessment: assessmentOf(f.Assessment),
 		ShopLimitDays: f.ShopLimitDays, HeatStep: heatStep(made.HeatStep), Parts: d.compositionParts(made), EvaporatedG: grams(made.Evaporated),
 	}
 	if w := made.WaterActivity; w != nil {
 		filling.WaterActivity = &expiry.Measured{Value: w.Value, Uncertainty: w.Uncertainty}
-	}
-	if m := f.Measured; m != nil {
-		filling.FormulaMeasured = &expiry.FormulaMeasured{
-			WaterActivity: m.WaterActivity, Uncertainty: m.Uncertainty, PH: m.PH, Document: m.Document, On: m.On, ValidUntil: m.ValidUntil,
-		}
-	}
-	if as := f.Assessment; as != nil {
-		filling.Assessment = &expiry.Assessment{
-			Document: as.Document, DateKind: as.DateKind, WaterActivityMax: as.WaterActivityMax, PHMax: as.PHMax,
-			Days: as.Days, Releases: as.Releases,
-		}
-		if as.Requires != nil {
-			required := heatStep(as.Requires)
-			filling.Assessment.Requires = &required
-		}
 	}
 	for _, input := range made.Dated {
 		filling.Inputs = append(filling.Inputs, d.fillingInput(input))

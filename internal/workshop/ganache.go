@@ -279,7 +279,7 @@ func (d *Desk) pickLots(ingredient string, quantity events.Mass, taken map[Stock
 	d.Set.wantLater(lines, d.At)
 	SortLots(lines, d.Set.Defs)
 	picked, missing := Pick(lines, int(quantity), func(l *StockLine) int {
-		if l.Site != d.site || l.Held || l.Dates.PastAt(d.At) {
+		if d.Set.Defs.SiteOf(l.Place) != d.site || l.Held || l.Dates.PastAt(d.At) {
 			return 0
 		}
 		return int(d.available(l, d.At) - taken[l.StockKey])

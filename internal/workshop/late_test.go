@@ -266,6 +266,18 @@ func TestAVatThatWasEmptiedSinceIsFoundByTheTimeOfTheDraw(t *testing.T) {
 	require.EqualValues(t, "wrong-state", s.refuse(workshop.Empty{Done: done("2026-11-25T13:45:00Z"), Vat: "vat-dark", Cleaned: true, Rest: "discard"}).Slug, "used since")
 }
 
+func TestAnEmptyingJustNowIsAfterWhatAClockAheadWroteDown(t *testing.T) {
+	t.Parallel()
+	s := open(t)
+	m := s.stock()
+	charge := s.melt("vat-dark", draw(m.dark, 1000))
+	cast := moulding("dark-drop")
+	cast.OccurredAt = ptr(s.now.Add(2 * time.Minute))
+	s.run(cast)
+	s.do(workshop.Empty{Vat: "vat-dark", Cleaned: true, Rest: "discard"})
+	require.Equal(t, s.now.Add(2*time.Minute), *s.set.Charge(charge).EndedAt)
+}
+
 func TestARunReleasedBeforeItWasCastIsRefused(t *testing.T) {
 	t.Parallel()
 	b := open(t).bench()

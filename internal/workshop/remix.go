@@ -154,12 +154,11 @@ func (a *applying) spread(code events.Code, old, now Mix) error {
 
 // partOf is what a quantity of a thing was made of before its mix changed, and is made of now.
 func (a *applying) partOf(code events.Code, old, now Mix, quantity events.Mass) (was, is Mix) {
-	whole := a.Lot
-	mix := Mix(nil)
+	var mix Mix
 	if code.Kind() == events.KindGanache {
 		mix = a.Ganache(code).Mix
 	} else {
-		mix = whole(code.Whole()).Mix
+		mix = a.Lot(code.Whole()).Mix
 	}
 	return mix.swap(now, old).Of(quantity), mix.Of(quantity)
 }

@@ -290,7 +290,7 @@ type Movement struct {
 	Buyer       string
 	Reference   string
 	How         string
-	Day         civil.Day // the site's local date of OccurredAt
+	Day         civil.Day // the local date of OccurredAt where it happened, not where the thing was made
 }
 
 // Edge says that one thing went into another. Membership counts even where the mass is nothing.

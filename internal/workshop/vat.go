@@ -149,6 +149,9 @@ func (c Empty) Decide(d *Desk) (any, *Refusal) {
 		return nil, rs.first()
 	}
 	charge := d.Set.Charge(state.Charge)
+	if c.OccurredAt == nil { // just now is after whatever is on record, also where a clock that was a little ahead dated that
+		d.At = later(d.At, charge.LastAt)
+	}
 	d.existed(charge.Code, charge.At, d.At, &rs)
 	if d.At.Before(charge.LastAt) && !d.At.Before(charge.At) {
 		rs.add(RefusedWrongState, Facts{"vat": c.Vat, "last_at": charge.LastAt},
