@@ -86,8 +86,14 @@ func zone(name string) *time.Location {
 
 var dublin = zone("Europe/Dublin")
 
+// tb is a test or a property's round.
+type tb interface {
+	require.TestingT
+	Helper()
+}
+
 // limit finds the one limit of that name and subject.
-func limit(t *testing.T, a expiry.Answer, name, subject string) expiry.Limit {
+func limit(t tb, a expiry.Answer, name, subject string) expiry.Limit {
 	t.Helper()
 	var found []expiry.Limit
 	for _, l := range a.Limits {

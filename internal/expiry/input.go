@@ -132,10 +132,12 @@ func (in Input) inDate(limits []Limit, made time.Time, zone *time.Location) bool
 	return true
 }
 
-// passedOn gives an answer's limits to what is made of the thing with that code.
+// passedOn gives an answer's limits to what is made of the thing with that code: as they are then, whatever they have
+// lost before.
 func (a Answer) passedOn(code string) []Limit {
 	limits := slices.Clone(a.Limits)
 	for i := range limits {
+		limits[i].LostH, limits[i].WholeSource = 0, ""
 		if limits[i].Subject == "" {
 			limits[i].Subject = code
 		}

@@ -154,7 +154,19 @@ func TestWatch(t *testing.T) {
 		{"nobody measures, but somebody read warmth", expiry.Watch{Storage: "cool", Readings: []expiry.Reading{read(4, 24)}}, []span{{4, 24}, {6, 24}}},
 		{"the warmer of both ends", expiry.Watch{Storage: "cool", Monitored: true, Readings: []expiry.Reading{read(8, 20), read(0, 15), read(4, 17), read(12, 16)}}, []span{{4, 17}, {4, 20}, {2, 20}}},
 		{"before the first and since the last: no cooler than the class", expiry.Watch{Storage: "chilled", Monitored: true, Readings: []expiry.Reading{read(4, 2)}}, []span{{4, 5}, {6, 5}}},
-		{"a declared failure", expiry.Watch{Storage: "chilled", Monitored: true, Failed: true, Readings: []expiry.Reading{read(-1, 4), read(11, 9)}}, []span{{10, 25}}},
+		{"a declared failure", expiry.Watch{Storage: "chilled", Monitored: true, Readings: []expiry.Reading{read(-1, 4), {At: made.Add(hours(3)), Failed: true}, read(11, 9)}}, []span{{10, 25}}},
+		{"a reading speaks for a day where nobody monitors", expiry.Watch{Storage: "cool", Readings: []expiry.Reading{read(-30, 28), read(40, 24)}}, []span{{10, -1}}},
+		{"and for its own time where it has one", expiry.Watch{Storage: "cool", Readings: []expiry.Reading{{From: made.Add(hours(2)), At: made.Add(hours(5)), TemperatureC: 24}, read(-1, 17)}}, []span{{2, -1}, {3, 24}, {5, -1}}},
+		{"before anybody read, a day", expiry.Watch{Storage: "cool", Monitored: true, Readings: []expiry.Reading{read(30, 24)}}, []span{{6, -1}, {4, 24}}},
+		{"a gap counts at the warmer end, however long", expiry.Watch{Storage: "cool", Monitored: true, Readings: []expiry.Reading{read(-40, 17), read(40, 24)}}, []span{{10, 24}}},
+		{"times that follow on one another", expiry.Watch{Storage: "cool", Monitored: true, Readings: []expiry.Reading{
+			{From: made.Add(-hours(1)), At: made.Add(hours(4)), TemperatureC: 17}, {From: made.Add(hours(4)), At: made.Add(hours(11)), TemperatureC: 24},
+		}}, []span{{4, 17}, {6, 24}}},
+		{"a warm moment in a time that was said to be cool", expiry.Watch{Storage: "cool", Monitored: true, Readings: []expiry.Reading{
+			{From: made.Add(-hours(1)), At: made.Add(hours(11)), TemperatureC: 17}, read(4, 22),
+		}}, []span{{4, 22}, {6, 22}}},
+		{"a failure where nobody monitors: a day on both sides", expiry.Watch{Storage: "frozen", Readings: []expiry.Reading{{At: made.Add(hours(2)), Failed: true}}}, []span{{2, 25}, {8, 25}}},
+		{"a failure before anybody read", expiry.Watch{Storage: "chilled", Monitored: true, Readings: []expiry.Reading{{At: made.Add(hours(26)), Failed: true}}}, []span{{2, -1}, {8, 25}}},
 		{"within tolerance", expiry.Watch{Storage: "chilled", Monitored: true, ToleranceC: 3, ToleranceFor: hours(1), Readings: []expiry.Reading{read(0, 4), read(4, 4), read(4.5, 8), read(5, 4), read(10, 4)}}, []span{{4, 4}, {0.5, 5}, {0.5, 5}, {5, 4}}},
 		{"a limit of its own", expiry.Watch{Storage: "cool", LimitC: pointer(16.0), Monitored: true, ToleranceC: 3, ToleranceFor: hours(20), Readings: []expiry.Reading{read(0, 18.5), read(10, 19.5)}}, []span{{10, 19.5}}},
 		{"too warm for the tolerance", expiry.Watch{Storage: "chilled", Monitored: true, ToleranceC: 3, ToleranceFor: hours(1), Readings: []expiry.Reading{read(0, 4), read(4, 4), read(4.5, 8.1), read(5, 4), read(10, 4)}}, []span{{4, 4}, {0.5, 8.1}, {0.5, 8.1}, {5, 4}}},
@@ -170,4 +182,59 @@ func TestWatch(t *testing.T) {
 		}
 		require.Equal(t, c.want, got, c.name)
 	}
+}
+
+// The rows that look at how gaps are marked: those that are read are none, and a declared failure does not end one.
+func TestUnreadTimeIsMarked(t *testing.T) {
+	t.Parallel()
+	w := expiry.Watch{Storage: "chilled", Monitored: true, Readings: []expiry.Reading{
+		{At: made, TemperatureC: 4}, {At: made.Add(hours(20)), Failed: true}, {At: made.Add(hours(30)), TemperatureC: 4},
+		{From: made.Add(hours(31)), At: made.Add(hours(60)), TemperatureC: 4},
+	}}
+	got := expiry.Look(w.Stays(made, made.Add(hours(60))))
+	require.Equal(t, expiry.Journey{LongestGap: hours(30), Hold: true}, got)
+	require.Equal(t, []expiry.Spell{{From: made, To: made.Add(hours(30)), TemperatureC: 25}}, expiry.OutOfClass(w.Stays(made, made.Add(hours(60)))))
+	w.Readings = w.Readings[3:]
+	require.False(t, expiry.Look(w.Stays(made, made.Add(hours(60)))).Hold, "what was there before anybody read is no gap")
+}
+
+// The order in which readings come to be known does not matter, and warmer readings never make a stay cooler.
+func TestWatchProperties(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		w := expiry.Watch{
+			Storage: rapid.SampledFrom([]string{"cool", "chilled", "frozen"}).Draw(t, "class"), Monitored: rapid.Bool().Draw(t, "monitored"),
+			ToleranceC: 3, ToleranceFor: hours(1),
+		}
+		for range rapid.IntRange(1, 8).Draw(t, "readings") {
+			r := expiry.Reading{
+				At: made.Add(hours(float64(rapid.IntRange(-60, 120).Draw(t, "hour")))), TemperatureC: float64(rapid.IntRange(-20, 30).Draw(t, "°C")),
+				Failed: rapid.IntRange(0, 9).Draw(t, "failed") == 0,
+			}
+			if rapid.Bool().Draw(t, "spans") {
+				r.From = r.At.Add(-hours(float64(rapid.IntRange(1, 20).Draw(t, "for"))))
+			}
+			w.Readings = append(w.Readings, r)
+		}
+		end := made.Add(hours(72))
+		stays := w.Stays(made, end)
+		require.Equal(t, made, stays[0].From)
+		require.Equal(t, end, stays[len(stays)-1].To)
+		for i := 1; i < len(stays); i++ {
+			require.Equal(t, stays[i-1].To, stays[i].From, "the stays leave nothing out")
+		}
+		other := w
+		other.Readings = shuffled(t, w.Readings)
+		require.Equal(t, stays, other.Stays(made, end))
+
+		life := expiry.Life{Cool: hours(14 * 24), Chilled: hours(28 * 24)}
+		used, _ := life.Spent(made, stays, "cool")
+		other.Readings = slices.Clone(w.Readings)
+		which := rapid.IntRange(0, len(w.Readings)-1).Draw(t, "which")
+		other.Readings[which].TemperatureC += 5
+		more, _ := life.Spent(made, other.Stays(made, end), "cool")
+		if w.Storage == "cool" {
+			require.GreaterOrEqual(t, more, used-1e-12)
+		}
+	})
 }

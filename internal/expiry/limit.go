@@ -49,6 +49,9 @@ type Limit struct {
 	Source     string     // what says so: a document, a date mark, a rule
 	Basis      string     // what sort of reason that is
 	ReleasedBy string
+	// LostH is what times out of its class took of it, in hours, to the second; WholeSource what its source says without them.
+	LostH       float64
+	WholeSource string
 }
 
 // What sort of reason a limit's source is.
