@@ -151,6 +151,17 @@ CREATE TABLE charge_ops (
 );
 CREATE INDEX ON charge_ops (charge);
 
+-- Temperatures read at places and on things, and failures declared.
+CREATE TABLE readings (
+    position      bigint PRIMARY KEY,
+    subject       text COLLATE "C" NOT NULL,  -- a place's slug, or the code of a thing
+    began_at      timestamptz NOT NULL,       -- of what was read at an instant the same as ended_at
+    ended_at      timestamptz NOT NULL,
+    temperature_c double precision NOT NULL,  -- 0 where none was read
+    failed        boolean NOT NULL            -- none was read, and a failure was declared
+);
+CREATE INDEX ON readings (subject, ended_at);
+
 -- Pieces sold, by the site's calendar.
 CREATE TABLE daily_sales (
     place   text COLLATE "C" NOT NULL,
@@ -161,5 +172,5 @@ CREATE TABLE daily_sales (
 ) WITH (fillfactor = 50);
 
 GRANT SELECT, INSERT, UPDATE, DELETE
-    ON definitions, things, stock, vats, holds, deviations, sequences, movements, edges, charge_ops, daily_sales
+    ON definitions, things, stock, vats, holds, deviations, sequences, movements, edges, charge_ops, readings, daily_sales
     TO firstout_app;

@@ -11,10 +11,11 @@ import (
 // HoldPlaced takes things out of use. Codes is everything it took in, as found at that moment. Its event id is
 // the hold's id.
 type HoldPlaced struct {
-	Code       Code       `json:"code"`
+	Code       Code       `json:"code,omitempty"`
+	Place      string     `json:"place,omitempty"` // of what stands there, in place of a code
 	Downstream bool       `json:"downstream,omitempty"`
 	Reason     string     `json:"reason"`
-	Cause      string     `json:"cause,omitempty"` // lot_code_missing, too_warm, second_freezing, out_of_class or a refusal's slug; empty: a person placed it
+	Cause      string     `json:"cause,omitempty"` // lot_code_missing, too_warm, second_freezing, out_of_class, storage_gap or a refusal's slug; empty: a person placed it
 	Deviation  *uuid.UUID `json:"deviation,omitempty"`
 	Codes      []Code     `json:"codes"`
 }
@@ -68,6 +69,17 @@ type Redated struct {
 	Old    *civil.Day `json:"old"`
 	Expiry Expiry     `json:"expiry"`
 	Cause  string     `json:"cause"`
+	Spells []Spell    `json:"spells,omitempty"` // all its times out of its class, where they are why
+}
+
+// Spell is a time at which a place was warmer than its class, with something in it, and the temperature that it counts
+// at. Paused says that a freezer had stopped the thing's clock, which ran on for that time.
+type Spell struct {
+	Place        string    `json:"place"`
+	From         time.Time `json:"from"`
+	To           time.Time `json:"to"`
+	TemperatureC float64   `json:"temperature_c"`
+	Paused       bool      `json:"paused,omitempty"`
 }
 
 // EventType names the event in the log.

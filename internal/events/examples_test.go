@@ -30,7 +30,10 @@ func expiry() events.Expiry {
 	return events.Expiry{
 		Kind: "use_by", Date: &day, UseBy: &day, DiscardBy: &end, EndsBy: end, Binds: "assessment",
 		Limits: []events.Limit{
-			{Name: "assessment", Date: &day, Source: "LAB-0417", Basis: "assessment"},
+			{
+				Name: "assessment", Date: &day, Source: "LAB-0417, less 12 h for 6 h at 28 °C in the Counter", Basis: "assessment",
+				LostH: 12, WholeSource: "LAB-0417",
+			},
 			{Name: "opened_ingredient", Date: of(civil.Day{Year: 2026, Month: 11, Day: 28}), Subject: string(portion), ReleasedBy: "LAB-0417"},
 			{Name: "piping_bag", At: of(time.Date(2026, 12, 9, 13, 30, 0, 0, time.UTC)), Source: "common practice, no source"},
 		},
@@ -69,6 +72,11 @@ func allocations() []events.Allocation {
 }
 
 func defined(slug string) events.Defined { return events.Defined{Slug: slug, DefVersion: 2} }
+
+func spells() []events.Spell {
+	from := time.Date(2026, 11, 25, 18, 30, 0, 0, time.UTC)
+	return []events.Spell{{Place: "freezer", From: from, To: from.Add(14*time.Hour + 30*time.Minute), TemperatureC: -6, Paused: true}}
+}
 
 // exampleEvents is one event of each type, with every field set.
 func exampleEvents() []events.Event {
@@ -202,7 +210,7 @@ func stock() []events.Event {
 			Lines: []events.MovedLine{
 				{
 					StockOf: stockOfRun(), Amount: events.Amount{Pieces: 20}, NewCode: run.Part(1), Expiry: of(expiry()),
-					Parting: &events.Parting{Cause: "frozen", Freezing: &events.Freezing{At: time.Date(2026, 11, 25, 8, 30, 0, 0, time.UTC), Sealed: true, Again: true}},
+					Parting: &events.Parting{Cause: "frozen", Freezing: &events.Freezing{At: time.Date(2026, 11, 25, 8, 30, 0, 0, time.UTC), Sealed: true, Again: true}, Spells: spells()},
 				},
 				{StockOf: events.StockOf{Code: lot}, Amount: events.Amount{Quantity: 500 * events.Gram}},
 			},
@@ -235,7 +243,7 @@ func stock() []events.Event {
 func care() []events.Event {
 	return []events.Event{
 		events.HoldPlaced{
-			Code: lot, Downstream: true, Reason: "supplier called", Cause: "too_warm", Deviation: &opened, Codes: []events.Code{lot, ganache, run},
+			Code: lot, Place: "cold-room", Downstream: true, Reason: "supplier called", Cause: "too_warm", Deviation: &opened, Codes: []events.Code{lot, ganache, run},
 		},
 		events.HoldLifted{Hold: opened, Codes: []events.Code{lot, ganache, run}, Reason: "the dairy's laboratory found nothing"},
 		events.Checked{
@@ -249,6 +257,6 @@ func care() []events.Event {
 		events.DeviationDecided{
 			Deviation: opened, Code: run, Decision: "shorten", Date: of(civil.Day{Year: 2026, Month: 12, Day: 5}), Reason: "a dull surface, nothing worse",
 		},
-		events.Redated{Code: run, Old: of(civil.Day{Year: 2026, Month: 12, Day: 10}), Expiry: expiry(), Cause: "measured"},
+		events.Redated{Code: run, Old: of(civil.Day{Year: 2026, Month: 12, Day: 10}), Expiry: expiry(), Cause: "storage_reading", Spells: spells()},
 	}
 }

@@ -35,6 +35,9 @@ type Limit struct {
 	Source     string     `json:"source,omitempty"`
 	Basis      string     `json:"basis,omitempty"`
 	ReleasedBy string     `json:"released_by,omitempty"`
+	// LostH is what times out of its class took of it, in hours; WholeSource its source without them.
+	LostH       float64 `json:"lost_h,omitempty"`
+	WholeSource string  `json:"whole_source,omitempty"`
 }
 
 // WaterActivity is what was known of a filling's water activity when it was dated.

@@ -39,9 +39,11 @@ const (
 )
 
 // Parting is why a part has a code of its own. Freezing is its time in the freezer, if it goes in, is in, or comes out.
+// Spells are all its times out of its class, where they are more than those of what it parts from.
 type Parting struct {
 	Cause    string    `json:"cause"`
 	Freezing *Freezing `json:"freezing,omitempty"`
+	Spells   []Spell   `json:"spells,omitempty"`
 }
 
 // Freezing is a time in the freezer: since when, whether sealed against moisture, and whether it was there before.

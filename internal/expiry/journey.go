@@ -14,8 +14,11 @@ const (
 	failureC   = 25.0 // what unread time of a declared failure counts at; above it a look is due (bloom, leaking)
 )
 
-// longestGap is the time between two readings of a monitored place from which what stands there is held.
-const longestGap = 24 * time.Hour
+// LongestGap is the time between two readings of a monitored place from which what stands there is held.
+const LongestGap = 24 * time.Hour
+
+// LookAboveC is the temperature in °C above which a look is due at what stands there.
+const LookAboveC = failureC
 
 // A Stay is a time that a thing stood somewhere, at one temperature.
 type Stay struct {
@@ -70,7 +73,7 @@ func Look(path []Stay) Journey {
 			j.Above25C += length
 		}
 	}
-	j.Hold = j.LongestGap > longestGap
+	j.Hold = j.LongestGap > LongestGap
 	return j
 }
 

@@ -40,7 +40,7 @@ type Watch struct {
 func (w Watch) MaxC() float64 { return classMaxC(w.Storage) }
 
 // reach is how far a reading says something of a time that nobody began to read, or of a place that nobody monitors.
-const reach = longestGap
+const reach = LongestGap
 
 // Stays gives the times that a thing stood in the place between two instants, with the temperature that each counts at:
 // between two readings the warmer of both, and 25 °C or more where a failure was declared meanwhile; since the last

@@ -21,8 +21,8 @@ func newFolding() *folding {
 	return &folding{set: workshop.NewSet(&workshop.Definitions{}, true), origins: newOrigins(), sales: dailySales{}}
 }
 
-// read folds every event that the log has after those folded already. out takes movements and edges once there are
-// so many of them; with no out they stay in the set.
+// read folds every event that the log has after those folded already. out takes movements, edges and readings once there
+// are so many of them; with no out they stay in the set.
 func (f *folding) read(ctx context.Context, log Querier, many int, out func() error) error {
 	return eventlog.Stream(ctx, log, f.at, func(r events.Recorded) error {
 		if r.Position != f.at+1 {
@@ -33,14 +33,14 @@ func (f *folding) read(ctx context.Context, log Querier, many int, out func() er
 		}
 		f.origins.note(r)
 		f.at = r.Position
-		if out != nil && len(f.set.Movements)+len(f.set.Edges) >= many {
+		if out != nil && len(f.set.Movements)+len(f.set.Edges)+len(f.set.Readings) >= many {
 			return out()
 		}
 		return nil
 	})
 }
 
-// flush writes the movements and edges gathered so far and lets go of them.
+// flush writes the movements, edges and readings gathered so far and lets go of them.
 func (f *folding) flush(ctx context.Context, db copyFrom, schema string) error {
 	f.sales.add(f.set.Movements)
 	if err := movementRows(f.set.Movements).copyInto(ctx, db, schema); err != nil {
@@ -49,11 +49,14 @@ func (f *folding) flush(ctx context.Context, db copyFrom, schema string) error {
 	if err := edgeRows(f.set.Edges).copyInto(ctx, db, schema); err != nil {
 		return err
 	}
-	f.set.Movements, f.set.Edges = f.set.Movements[:0], f.set.Edges[:0]
+	if err := readingRows(f.set.Readings).copyInto(ctx, db, schema); err != nil {
+		return err
+	}
+	f.set.Movements, f.set.Edges, f.set.Readings = f.set.Movements[:0], f.set.Edges[:0], f.set.Readings[:0]
 	return nil
 }
 
-// finish writes what is left of movements and edges, and every state.
+// finish writes what is left of movements, edges and readings, and every state.
 func (f *folding) finish(ctx context.Context, db copyFrom, schema string) error {
 	if err := f.flush(ctx, db, schema); err != nil {
 		return err

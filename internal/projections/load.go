@@ -50,6 +50,7 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	l.later(kinds[workshop.NeedsLater])
 	l.counted(kinds[workshop.NeedsCounted])
 	l.moved(kinds[workshop.NeedsMoved])
+	l.readings(kinds[workshop.NeedsReadings])
 	l.sequences(kinds[workshop.NeedsSequence])
 	l.vats(kinds[workshop.NeedsVat])
 	l.holds(kinds[workshop.NeedsHold])

@@ -18,12 +18,14 @@ var (
 	saveMovements   = query("save_movements")
 	saveEdges       = query("save_edges")
 	saveOps         = query("save_ops")
+	saveReadings    = query("save_readings")
 	saveDailySales  = query("save_daily_sales")
 )
 
 // tables are the derived tables. A rebuild makes all of them anew.
 var tables = []string{
-	"definitions", "things", "stock", "vats", "holds", "deviations", "sequences", "movements", "edges", "charge_ops", "daily_sales",
+	"definitions", "things", "stock", "vats", "holds", "deviations", "sequences", "movements", "edges", "charge_ops",
+	"readings", "daily_sales",
 }
 
 // rows are rows of one table on their way in, held by column: whole columns for unnest, one row at a time for

@@ -31,7 +31,7 @@ func QueueSave(b *pgx.Batch, set *workshop.Set, recorded []events.Recorded) erro
 	}
 	sales := dailySales{}
 	sales.add(set.Movements)
-	tables = append(tables, movementRows(set.Movements), edgeRows(set.Edges), sales.rows())
+	tables = append(tables, movementRows(set.Movements), edgeRows(set.Edges), readingRows(set.Readings), sales.rows())
 	for _, t := range tables {
 		if t.len() > 0 {
 			b.Queue(t.save, t.arrays()...)

@@ -435,9 +435,13 @@ func (a *applying) blockSet(e events.VatEmptied, mix Mix) error {
 	return a.shift(StockKey{Code: b.Lot, Place: b.Place}, int64(e.Quantity), Movement{Cause: CauseMade})
 }
 
-// checked keeps a value that was measured on a batch, on its parts too. Any other finding stands in the log; what follows
+// checked keeps a value that was measured on a batch, on its parts too. A temperature
+// that was read is kept too. Any other finding stands in the log; what follows
 // from it are events of their own.
 func (a *applying) checked(e events.Checked) error {
+	if reading, is := readingOf(a.r, e); is {
+		a.Readings = append(a.Readings, reading)
+	}
 	if !measuresBatch(e.Code, e.Kind, e.Value) {
 		return nil
 	}

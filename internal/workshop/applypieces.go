@@ -453,11 +453,14 @@ func (a *applying) care(code events.Code, change func(*Care)) {
 func (a *applying) holdPlaced(e events.HoldPlaced) {
 	id := a.r.ID
 	a.Holds.put(id, Hold{
-		ID: id, Code: e.Code, Downstream: e.Downstream, Reason: e.Reason, Cause: e.Cause, Deviation: e.Deviation,
+		ID: id, Code: e.Code, Place: e.Place, Downstream: e.Downstream, Reason: e.Reason, Cause: e.Cause, Deviation: e.Deviation,
 		Codes: e.Codes, Site: a.r.Site, PlacedAt: a.r.OccurredAt,
 	})
 	for _, code := range e.Codes {
 		a.care(code, func(c *Care) { c.Holds = append(slices.Clip(c.Holds), id) })
+	}
+	if e.Place != "" && e.Deviation != nil && a.Deviation(*e.Deviation) != nil {
+		a.Deviations.edit(*e.Deviation).Hold = &id
 	}
 }
 
@@ -519,7 +522,7 @@ func (a *applying) deviationDecided(e events.DeviationDecided) error {
 	return nil
 }
 
-// redated writes a thing's new date on it and on its stock.
+// redated writes a thing's new date on it and on its stock, and why, where it is for times out of its class.
 func (a *applying) redated(e events.Redated) {
 	switch {
 	case !a.Exists(e.Code):
@@ -527,9 +530,17 @@ func (a *applying) redated(e events.Redated) {
 	case e.Code.Kind() == events.KindLot:
 		a.Lots.edit(e.Code).Expiry = e.Expiry
 	case e.Code.Kind() == events.KindGanache:
-		a.Ganaches.edit(e.Code).Expiry = e.Expiry
+		ganache := a.Ganaches.edit(e.Code)
+		ganache.Expiry = e.Expiry
+		if e.Spells != nil {
+			ganache.Spells = e.Spells
+		}
 	case e.Code.Kind() == events.KindRun:
-		a.Runs.edit(e.Code).Expiry = e.Expiry
+		run := a.Runs.edit(e.Code)
+		run.Expiry = e.Expiry
+		if e.Spells != nil {
+			run.Spells = e.Spells
+		}
 	}
 	a.dateLines(e.Code, e.Expiry)
 }

@@ -73,6 +73,10 @@ func (p *partial) load(need workshop.Need) {
 				p.lines(func(l *workshop.StockLine) bool { return l.StockKey == m.StockKey })
 			}
 		}
+	case workshop.NeedsReadings:
+		p.set.AddReadings(need.Subject, need.At, slices.DeleteFunc(slices.Clone(whole.Readings), func(r workshop.Reading) bool {
+			return r.Subject != need.Subject
+		}))
 	case workshop.NeedsVatAt:
 		for code, c := range whole.Charges.Dirty() {
 			if c.Vat == need.Subject && (c.EndedAt == nil || c.EndedAt.After(need.At)) {
@@ -444,11 +448,30 @@ func (d anyDay) next() workshop.Command {
 			}
 			return cmd
 		}
-		if d.odds(40) {
-			return workshop.Check{Slug: d.place(), Kind: "temperature", Value: ptr(float64(d.number(-25, 30)))}
+		if d.odds(60) {
+			return d.reading()
 		}
 		return workshop.Check{Code: d.code(events.KindRun, events.KindGanache, events.KindLot), Kind: oneOf(d, "metal", "visual"), Result: "fail"}
 	}
+}
+
+// reading is a temperature of a place or a thing, now or earlier, at once or for some hours, or a failure.
+func (d anyDay) reading() workshop.Check {
+	check := workshop.Check{Done: d.done(), Slug: d.place(), Kind: "temperature", Value: ptr(float64(d.number(-25, 30)))}
+	end := d.now
+	if check.OccurredAt != nil {
+		end = *check.OccurredAt
+	}
+	switch {
+	case d.odds(15):
+		check.Value, check.Result = nil, "fail"
+	case d.odds(15):
+		check.Slug, check.Code = "", d.code(events.KindRun, events.KindGanache)
+	}
+	if d.odds(30) {
+		check.From = ptr(end.Add(-time.Duration(d.number(1, 30)) * time.Hour))
+	}
+	return check
 }
 
 // opened picks the id of a hold or a deviation, the later ones first.

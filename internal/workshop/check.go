@@ -20,13 +20,14 @@ type Check struct {
 	Method      string
 	Document    string
 	Instrument  string
-	From, To    *time.Time
+	From, To    *time.Time // what it stands for, if not the moment
 }
 
-// CheckAnswer is the answer: the finding and what it opened.
+// CheckAnswer is the answer: the finding and what followed from it.
 type CheckAnswer struct {
 	Checked    events.Checked
 	Deviations []*Deviation
+	Parted     []events.MovedLine // what goes on under a code of its own, and needs a new label
 }
 
 // Needs is the thing, and what was made of it if that may change its date.
@@ -47,8 +48,12 @@ func measuresBatch(code events.Code, kind string, value *float64) bool {
 	return code.Kind() == events.KindGanache && value != nil && (kind == checkWaterActivity || kind == checkPH)
 }
 
-// Alone says that a measured value looks at what was made of a batch.
-func (c Check) Alone() bool { return c.measures() }
+// Alone says that a measured value looks at what was made of a batch, and a place that is too warm for anything, or not
+// read, at all that stands there. A place found too warm for the chill looks as wide, with the others of its group.
+func (c Check) Alone() bool {
+	tooWarm := c.Value == nil && c.Result == checkFailed || c.Value != nil && *c.Value > classLimitC[storageCool]
+	return c.measures() || c.Kind == checkTemperature && tooWarm
+}
 
 // Decide writes the finding down, and opens a deviation where it is not as it should be.
 func (c Check) Decide(d *Desk) (any, *Refusal) {
@@ -56,7 +61,7 @@ func (c Check) Decide(d *Desk) (any, *Refusal) {
 	d.happened(c.Done, &rs)
 	checked := events.Checked{
 		Code: c.Code, Kind: c.Kind, Value: c.Value, Result: c.Result, Uncertainty: c.Uncertainty, Method: c.Method,
-		Document: c.Document, Instrument: c.Instrument, From: c.From, To: c.To,
+		Document: c.Document, Instrument: c.Instrument, From: toTheMicrosecond(c.From), To: toTheMicrosecond(c.To),
 	}
 	switch {
 	case c.Code != "" && !d.Set.Exists(c.Code):
@@ -79,16 +84,35 @@ func (c Check) Decide(d *Desk) (any, *Refusal) {
 	if wrong := c.checkValue(); wrong != nil {
 		return nil, wrong
 	}
-	d.record(d.At, d.site, checked)
+	if wrong := c.checkTime(d); wrong != nil {
+		return nil, wrong
+	}
+	r := d.record(d.At, d.site, checked)
 	if c.measures() {
 		d.redateMeasured(c.Code)
 	}
-	answer := CheckAnswer{Checked: checked}
 	if deviation := c.deviates(d, checked); deviation != nil {
-		r := d.record(d.At, d.site, *deviation)
-		answer.Deviations = append(answer.Deviations, d.Set.Deviation(r.ID))
+		d.record(d.At, d.site, *deviation)
 	}
-	return answer, nil
+	if reading, is := readingOf(r, checked); is && c.Code == "" {
+		d.followPlace(checked.Place, reading)
+	} else if is {
+		d.followThing(c.Code, reading)
+	}
+	return d.checkAnswer(checked), nil
+}
+
+func (d *Desk) checkAnswer(checked events.Checked) CheckAnswer {
+	answer := CheckAnswer{Checked: checked}
+	for _, r := range d.recorded {
+		switch e := r.Data.(type) {
+		case events.DeviationOpened:
+			answer.Deviations = append(answer.Deviations, d.Set.Deviation(r.ID))
+		case events.StockMoved:
+			answer.Parted = append(answer.Parted, d.asShown(e.Lines)...)
+		}
+	}
+	return answer
 }
 
 func (c Check) checkValue() *Refusal {
@@ -102,11 +126,36 @@ func (c Check) checkValue() *Refusal {
 	return nil
 }
 
+// checkTime refuses a time that a check cannot stand for.
+func (c Check) checkTime(d *Desk) *Refusal {
+	end := d.At
+	if c.To != nil {
+		end = *c.To
+	}
+	switch {
+	case c.To != nil && c.To.After(d.Now.Add(ahead)):
+		return invalid("/to", "The time that it stands for is not over yet: give the time until which it was checked.")
+	case c.From != nil && c.From.After(end):
+		return invalid("/from", "It begins after its end: give the time from which on it was checked.")
+	}
+	return nil
+}
+
+// toTheMicrosecond is an instant as the book keeps it, if there is one.
+func toTheMicrosecond(at *time.Time) *time.Time {
+	if at == nil {
+		return nil
+	}
+	kept := instant(*at)
+	return &kept
+}
+
 // The kinds of a check from which more follows. A temperature out of its band breaks the rule of that name.
 const (
 	checkTemperature   = "temperature"
 	checkWaterActivity = "water_activity"
 	checkPH            = "ph"
+	checkFailed        = "fail" // its result
 )
 
 // deviates says what deviation a finding opens, if any. A failed metal check and a place out of its tolerance
@@ -116,23 +165,21 @@ func (c Check) deviates(d *Desk, checked events.Checked) *events.DeviationOpened
 	if deviation.Place == "" {
 		deviation.Place = checked.Vat
 	}
-	if c.Result == "fail" {
-		deviation.Detail = fmt.Sprintf("The check of %s failed.", c.Kind)
-		if c.Kind == "metal" {
-			deviation.Concern = concernSafety
+	failed := c.Result == checkFailed
+	if c.Kind == checkTemperature && c.Value != nil {
+		if band := d.bandOf(checked); band != nil && !band.Holds(*c.Value) {
+			deviation.Band = band
+			deviation.Detail = fmt.Sprintf("%g °C is outside %s.", *c.Value, band)
 		}
-		return deviation
 	}
-	if c.Kind != checkTemperature || c.Value == nil {
+	if failed && deviation.Detail == "" {
+		deviation.Detail = fmt.Sprintf("The check of %s failed.", c.Kind)
+	}
+	stands := func() bool { return checked.Place != "" && len(d.Set.StandingAt(checked.Place)) > 0 }
+	switch {
+	case deviation.Detail == "":
 		return nil
-	}
-	band := d.bandOf(checked)
-	if band == nil || band.Holds(*c.Value) {
-		return nil
-	}
-	deviation.Band = band
-	deviation.Detail = fmt.Sprintf("%g °C is outside %s.", *c.Value, band)
-	if checked.Place != "" && len(d.Set.StandingAt(checked.Place)) > 0 {
+	case failed && c.Kind == "metal", c.Kind == checkTemperature && stands():
 		deviation.Concern = concernSafety
 	}
 	return deviation

@@ -166,6 +166,15 @@ func (d *Desk) dateGanache(f events.Formula, made *Ganache) events.Expiry {
 
 // filling is a batch as expiry takes it, kept in a storage class.
 func (d *Desk) filling(f events.Formula, made *Ganache, keptIn string) expiry.Filling {
+	filling := d.batchOf(f, made, keptIn)
+	for _, input := range made.Dated {
+		filling.Inputs = append(filling.Inputs, d.fillingInput(input))
+	}
+	return filling
+}
+
+// batchOf is the same without the dates of what went in.
+func (d *Desk) batchOf(f events.Formula, made *Ganache, keptIn string) expiry.Filling {
 	filling := expiry.Filling{
 		KeptIn: keptIn, MadeAt: made.At, Zone: d.zone(made.Site), Storage: f.Storage, PH: made.PH, WithinTolerance: !made.OffFormula,
 		FormulaMeasured: formulaMeasured(f.Measured), Assessment: assessmentOf(f.Assessment),
@@ -173,9 +182,6 @@ func (d *Desk) filling(f events.Formula, made *Ganache, keptIn string) expiry.Fi
 	}
 	if w := made.WaterActivity; w != nil {
 		filling.WaterActivity = &expiry.Measured{Value: w.Value, Uncertainty: w.Uncertainty}
-	}
-	for _, input := range made.Dated {
-		filling.Inputs = append(filling.Inputs, d.fillingInput(input))
 	}
 	return filling
 }

@@ -10,6 +10,7 @@ import (
 
 	"firstout/internal/civil"
 	"firstout/internal/events"
+	"firstout/internal/expiry"
 )
 
 // A Command is something somebody did and writes down. Both methods are pure.
@@ -64,6 +65,7 @@ type Desk struct {
 	clock    Clock
 	site     string
 	recorded []events.Recorded
+	lives    map[events.Code][]expiry.Kept // of fillings, worked out once a command
 }
 
 // Outcome is what came of a command: recorded events and an answer, or a refusal, or what must be loaded first.

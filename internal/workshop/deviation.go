@@ -82,7 +82,10 @@ func (c DecideDeviation) checkDate(d *Desk, deviation *Deviation) *Refusal {
 }
 
 func (c DecideDeviation) follow(d *Desk, deviation *Deviation) {
-	if deviation.Code == "" {
+	if deviation.Code == "" { // of a place: what is held of what stood there waits until it is dealt with
+		if deviation.Hold != nil && c.Decision == DecisionAccept {
+			d.liftHold(d.Set.Hold(*deviation.Hold), c.Reason)
+		}
 		return
 	}
 	switch c.Decision {
@@ -101,6 +104,13 @@ func (c DecideDeviation) follow(d *Desk, deviation *Deviation) {
 // liftBornOf lifts the holds that came with a deviation.
 func (d *Desk) liftBornOf(deviation *Deviation, reason string) {
 	for _, hold := range d.holdsBornOf(deviation) {
+		d.liftHold(hold, reason)
+	}
+}
+
+// liftHold lifts a hold that nobody has lifted yet.
+func (d *Desk) liftHold(hold *Hold, reason string) {
+	if hold.LiftedAt == nil {
 		d.record(d.At, d.site, events.HoldLifted{Hold: hold.ID, Codes: hold.Codes, Reason: reason})
 	}
 }

@@ -53,6 +53,7 @@ func (d *Desk) handle(lines []HandledLine, placeOf func(HandledLine) string, rs 
 			continue
 		}
 		place, wanted, available := placeOf(l), l.wanted(), int64(0)
+		l.Code = d.labelled(l.Code, place)
 		for _, line := range d.linesAt(l, place) {
 			has, seen := left[line.StockKey]
 			if !seen {

@@ -162,6 +162,10 @@ func (s *shop) readyDownstream(cmd workshop.Command) {
 		if deviation := s.set.Deviation(c.Deviation); deviation != nil {
 			s.set.Downstream[deviation.Code] = downstream(s.edges, deviation.Code)
 		}
+	case workshop.Check:
+		for _, e := range s.edges {
+			s.set.Downstream[e.From] = downstream(s.edges, e.From)
+		}
 	default:
 		if field := reflect.ValueOf(cmd).FieldByName("AlreadyDone"); field.IsValid() && field.Bool() {
 			for _, e := range s.edges {
@@ -227,6 +231,7 @@ func (s *shop) checkBook() {
 	same(s.t, rows(s.set.Sequences.Dirty()), rows(fold.Sequences.Dirty()))
 	same(s.t, s.movements, fold.Movements)
 	same(s.t, s.edges, fold.Edges)
+	same(s.t, s.set.Readings, fold.Readings)
 }
 
 func same(t TB, want, got any) {

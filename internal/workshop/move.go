@@ -136,13 +136,16 @@ func (m *moving) open(p *newPart, deviation events.DeviationOpened) {
 }
 
 // answer tells what was moved, each part with the date that it is shown with.
-func (m *moving) answer(moved events.StockMoved) Moved {
-	lines := slices.Clone(moved.Lines)
+func (m *moving) answer(moved events.StockMoved) Moved { return Moved{Lines: m.d.asShown(moved.Lines)} }
+
+// asShown gives the parts among what was moved the dates that they are shown with.
+func (d *Desk) asShown(moved []events.MovedLine) []events.MovedLine {
+	lines := slices.Clone(moved)
 	for i, l := range lines {
 		if l.NewCode != "" {
-			shown := m.d.expiryAt(l.NewCode, m.d.At)
+			shown := d.expiryAt(l.NewCode, d.At)
 			lines[i].Expiry = &shown
 		}
 	}
-	return Moved{Lines: lines}
+	return lines
 }

@@ -23,6 +23,7 @@ type Parted struct {
 	From  events.Code `json:"from"`
 	At    time.Time   `json:"at"`
 	Cause string      `json:"cause"`
+	Place string      `json:"place,omitempty"` // where it stayed, of what was carried nowhere
 }
 
 // since is when a thing came to be: a part, when it parted.
@@ -54,6 +55,9 @@ func (a *applying) parted(l events.MovedLine) error {
 		return fmt.Errorf("no %s to part", l.Code)
 	}
 	way := Parting{Parted: &Parted{From: l.Code, At: a.r.OccurredAt, Cause: l.Parting.Cause}}
+	if moved := a.r.Data.(events.StockMoved); moved.From == moved.To && !moved.IntoBag {
+		way.Parted.Place = moved.To
+	}
 	if l.Parting.Cause != events.PartedThawed {
 		way.Frozen = l.Parting.Freezing
 	}
@@ -86,6 +90,9 @@ func (a *applying) partRun(l events.MovedLine, way Parting, number int, first bo
 	a.Runs.edit(whole).Parts = number
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
 	part.Released, part.Care = 0, Care{}
+	if l.Parting.Spells != nil {
+		part.Spells = l.Parting.Spells
+	}
 	a.Runs.put(l.NewCode, part)
 }
 
@@ -112,7 +119,24 @@ func (a *applying) partGanache(l events.MovedLine, way Parting, number int, firs
 	a.Ganaches.edit(whole).Parts = number
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
 	part.Yield, part.Care = l.Quantity, Care{}
+	if l.Parting.Spells != nil {
+		part.Spells = l.Parting.Spells
+	}
 	a.Ganaches.put(l.NewCode, part)
+}
+
+// labelled is the code of what stands at a place with a label on it: of what parted there from the rest of what the label
+// names, while nobody has labelled it anew, the part's.
+func (d *Desk) labelled(code events.Code, place string) events.Code {
+	if !d.Set.Exists(code) || d.isAt(code, place) {
+		return code
+	}
+	for _, part := range d.withParts(code) {
+		if parted := d.Set.alike(part).Parted; parted != nil && parted.Place == place && !d.At.Before(parted.At) && d.isAt(part, place) {
+			return part
+		}
+	}
+	return code
 }
 
 // withParts is a thing and everything that parted from it, or was opened of it.
@@ -165,10 +189,15 @@ func Shown(e events.Expiry, frozen *events.Freezing, at time.Time, zone *time.Lo
 	return recordedExpiry(expiry.DateThawed(answerOf(e), freezing(*frozen, zone), later(at, frozen.At)))
 }
 
-// expiryAt is a thing's date as something is made of it at an instant.
+// expiryAt is a thing's date as something is made of it at an instant: what it lost out of its class since then it does
+// not pass on.
 func (d *Desk) expiryAt(code events.Code, at time.Time) events.Expiry {
 	thing := d.Set.alike(code)
-	return Shown(thing.expiry, thing.Frozen, at, d.zone(thing.site))
+	e := thing.expiry
+	if by := spellsBy(thing.spells, at); len(by) < len(thing.spells) || spellsEnd(by).Before(spellsEnd(thing.spells)) {
+		e = recordedExpiry(d.warmed(code, answerOf(e), by))
+	}
+	return Shown(e, thing.Frozen, at, d.zone(thing.site))
 }
 
 // carries is the day that stands on what is taken of a line of stock.

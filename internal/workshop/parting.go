@@ -39,7 +39,7 @@ func (m *moving) parting(line *StockLine) *newPart {
 	p := &newPart{outOfClass: m.outOfClass(line)}
 	p.parting.Freezing = thing.Frozen
 	dated := answerOf(thing.expiry)
-	dated = m.warmed(p, line, dated)
+	m.out(p, line)
 	dated = m.thaw(p, line, dated)
 	if m.c.IntoBag {
 		dated = expiry.DateBagged(dated, m.d.At, m.d.zone(thing.site))
@@ -55,6 +55,9 @@ func (m *moving) parting(line *StockLine) *newPart {
 	if p.parting.Cause == "" {
 		return nil
 	}
+	if p.parting.Spells != nil {
+		dated = m.d.warmed(line.Code, dated, p.parting.Spells)
+	}
 	p.expiry = recordedExpiry(dated)
 	return p
 }
@@ -62,22 +65,20 @@ func (m *moving) parting(line *StockLine) *newPart {
 // because names a reason to part, unless a weightier one is named already.
 func (p *newPart) because(cause string) { p.parting.Cause = cmp.Or(p.parting.Cause, cause) }
 
-// warmed takes from a thing's life what its time in a place that was out of its class took.
-func (m *moving) warmed(p *newPart, line *StockLine, dated expiry.Answer) expiry.Answer {
+// out notes that a thing comes from a place that was out of its class, and what times it had out of its class by now.
+func (m *moving) out(p *newPart, line *StockLine) {
 	if len(p.outOfClass) == 0 {
-		return dated
+		return
 	}
 	if frozen(m.from) == frozen(m.to) {
 		p.because(events.PartedOutOfClass)
 	}
-	var kept []expiry.Kept
-	for _, f := range m.d.fillings(line.Code) {
-		kept = append(kept, f.Kept)
+	if line.Code.Kind() != events.KindLot {
+		p.parting.Spells = spellsBy(m.d.storingAt(m.c.From, m.d.At, m.d.At).spells(line.Code), m.d.At)
 	}
-	return expiry.DateWarmed(dated, kept, m.spells(line, p.outOfClass), m.d.zone(line.Site))
 }
 
-// thaw restarts the clocks of what leaves the freezer: from now, or from when the freezer was first found too warm.
+// thaw restarts the clocks of what leaves the freezer. The times at which the freezer was too warm are taken from them.
 func (m *moving) thaw(p *newPart, line *StockLine, dated expiry.Answer) expiry.Answer {
 	if frozen(m.to) || !frozen(m.from) && p.parting.Freezing == nil {
 		return dated
@@ -87,12 +88,8 @@ func (m *moving) thaw(p *newPart, line *StockLine, dated expiry.Answer) expiry.A
 		p.parting.Freezing = &events.Freezing{At: line.ArrivedAt, Sealed: m.d.unopened(line.Code)}
 		dated = expiry.DateFrozen(dated, freezing(*p.parting.Freezing, zone))
 	}
-	restarts := m.d.At
-	if len(p.outOfClass) > 0 {
-		restarts = later(p.outOfClass[0].OpenedAt, p.parting.Freezing.At)
-	}
 	p.because(events.PartedThawed)
-	return expiry.DateThawed(dated, freezing(*p.parting.Freezing, zone), restarts)
+	return expiry.DateThawed(dated, freezing(*p.parting.Freezing, zone), m.d.At)
 }
 
 // freeze stops the clocks of what goes into the freezer, once.
@@ -100,9 +97,9 @@ func (m *moving) freeze(p *newPart, line *StockLine, dated expiry.Answer) expiry
 	if !frozen(m.to) || frozen(m.from) || p.parting.Freezing != nil {
 		return dated
 	}
-	p.parting = events.Parting{Cause: events.PartedFrozen, Freezing: &events.Freezing{
+	p.parting.Cause, p.parting.Freezing = events.PartedFrozen, &events.Freezing{
 		At: m.d.At, Sealed: m.c.Sealed, Again: m.d.frozenBefore(line.Code),
-	}}
+	}
 	return expiry.DateFrozen(dated, freezing(*p.parting.Freezing, m.d.zone(line.Site)))
 }
 
@@ -135,22 +132,6 @@ func (d *Desk) perishable(lot events.Code) bool {
 	l := d.Set.Lot(lot)
 	def := d.Set.Defs.Ingredients.Numbered(l.Ingredient, l.IngredientVersion)
 	return def != nil && (def.Body.Storage == storageChilled || def.Body.Storage == storageFrozen)
-}
-
-// spells are the times that a thing's stock stood at the temperatures that were found: each from when it was found, or
-// from the stock's arrival, to the next.
-func (m *moving) spells(line *StockLine, found []*Deviation) []expiry.Spell {
-	var spells []expiry.Spell
-	for i, o := range found {
-		until := m.d.At
-		if i+1 < len(found) {
-			until = found[i+1].OpenedAt
-		}
-		if o.Value != nil {
-			spells = append(spells, expiry.Spell{From: later(o.OpenedAt, line.ArrivedAt), To: until, TemperatureC: *o.Value})
-		}
-	}
-	return spells
 }
 
 // filling is a filling in a thing with an assessment that dates it.
@@ -206,7 +187,7 @@ func (d *Desk) keptWarm(code events.Code, dated expiry.Answer) expiry.Answer {
 			dated = expiry.DateKept(dated, f.Kept, d.At, zone)
 		}
 	}
-	return d.cappedIn(code, dated, storageCool)
+	return d.warmed(code, d.cappedIn(code, dated, storageCool), d.Set.alike(code).spells)
 }
 
 // dateAt dates a run for a place: a filling dated for the chill keeps where it is cool no longer than its assessment

@@ -59,7 +59,12 @@ const causeMeasured = "measured"
 // redateMeasured gives a batch that was measured, and what was made of it, the dates that follow. A part loses as many
 // days as its whole does: its clock is its own.
 func (d *Desk) redateMeasured(batch events.Code) {
-	codes := append(d.withParts(batch), d.Set.DownstreamOf(batch)...)
+	d.redateFrom(append(d.withParts(batch), d.Set.DownstreamOf(batch)...), causeMeasured, "a value was measured")
+}
+
+// redateFrom gives fillings, and what was made of them, the earlier dates that follow from something, and their parts with
+// them.
+func (d *Desk) redateFrom(codes []events.Code, cause, reason string) {
 	codes = slices.DeleteFunc(codeSet(codes), func(code events.Code) bool {
 		return code.Kind() != events.KindGanache && code.Kind() != events.KindRun
 	})
@@ -69,12 +74,12 @@ func (d *Desk) redateMeasured(batch events.Code) {
 		old := d.Set.expiryOf(code)
 		if code.IsPart() {
 			if days := lost[code.Whole()]; days > 0 && old.Date != nil {
-				now := d.shortened(old, old.Date.AddDays(-days), "a value was measured")
-				d.record(d.At, d.Set.siteOf(code), events.Redated{Code: code, Old: old.Date, Cause: causeMeasured, Expiry: now})
+				now := d.shortened(old, old.Date.AddDays(-days), reason)
+				d.record(d.At, d.Set.siteOf(code), events.Redated{Code: code, Old: old.Date, Cause: cause, Expiry: now})
 			}
 			continue
 		}
-		d.redateEarlier(code, causeMeasured)
+		d.redateEarlier(code, cause)
 		if now := d.Set.expiryOf(code); old.Date != nil && now.Date != nil {
 			lost[code] = old.Date.Sub(*now.Date)
 		}
@@ -97,12 +102,20 @@ func (d *Desk) dateAnew(code events.Code) (now events.Expiry, dated bool) {
 		if formula == nil {
 			return now, false
 		}
-		return d.dateGanache(formula.Body, ganache), true
+		return d.outOfClass(code, d.dateGanache(formula.Body, ganache)), true
 	case events.KindRun:
-		return d.dateRun(d.Set.Run(code)), true
+		return d.outOfClass(code, d.dateRun(d.Set.Run(code))), true
 	default:
 		return now, false
 	}
+}
+
+// outOfClass is a date that was worked out anew, less what the thing lost out of its class.
+func (d *Desk) outOfClass(code events.Code, e events.Expiry) events.Expiry {
+	if spells := d.Set.alike(code).spells; len(spells) > 0 {
+		return recordedExpiry(d.warmed(code, answerOf(e), spells))
+	}
+	return e
 }
 
 // holdOffLabel holds released pieces that turn out to carry what their label does not say.

@@ -257,6 +257,7 @@ func takePieces(d *Desk, place string, lines []PieceLine, done bool, rs *refusal
 	}
 	for i, l := range lines {
 		if l.Code != "" {
+			l.Code = d.labelled(l.Code, place)
 			t.byCode(d, i, l, rs)
 		} else {
 			t.byDesign(d, i, l, rs)

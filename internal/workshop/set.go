@@ -43,6 +43,7 @@ type Set struct {
 	flows       layer[events.Code, []Edge]     // of a complete set: where what is mixed went
 	later       map[events.Code]laterMovements // as loaded, shared by all forks
 	loadedFlows map[events.Code][]Edge         // as loaded, shared by all forks
+	readings    map[string]loadedReadings      // by subject, as loaded, shared by all forks
 
 	// Downstream is what each code asked for with NeedDownstream went into, itself left out.
 	Downstream map[events.Code][]events.Code
@@ -50,6 +51,7 @@ type Set struct {
 	// What the applied events add to the tables that only grow.
 	Movements []Movement
 	Edges     []Edge
+	Readings  []Reading
 
 	// Remixed is what turned out to be made of something else, because of what was written down late, in the order
 	// in which it was found. It is a fork's own.
@@ -61,6 +63,7 @@ func NewSet(defs *Definitions, complete bool) *Set {
 	s := &Set{
 		complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{},
 		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{},
+		readings: map[string]loadedReadings{},
 	}
 	s.Lots.init(nil)
 	s.Charges.init(nil)
@@ -81,7 +84,7 @@ func NewSet(defs *Definitions, complete bool) *Set {
 
 // Fork is a set that sees what s has and keeps its own changes apart until Merge.
 func (s *Set) Fork() *Set {
-	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows}
+	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows, readings: s.readings}
 	f.Lots.init(&s.Lots)
 	f.Charges.init(&s.Charges)
 	f.Ganaches.init(&s.Ganaches)
@@ -119,6 +122,7 @@ func (s *Set) Merge() {
 	s.parent.Defs = s.Defs
 	s.parent.Movements = append(s.parent.Movements, s.Movements...)
 	s.parent.Edges = append(s.parent.Edges, s.Edges...)
+	s.parent.Readings = append(s.parent.Readings, s.Readings...)
 }
 
 // A Need is something to load into a set. Exactly one of the shapes below; make them with the Need… functions.
@@ -154,6 +158,7 @@ const (
 	NeedsParts                            // Code of a whole: all its parts
 	NeedsDeviationsAt                     // Place: the deviations of the place itself that nobody has decided
 	NeedsMoved                            // Place, At: lines there of which something moved after the instant
+	NeedsReadings                         // Subject = a place or code, At: its readings from the instant on, and the last before
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -231,9 +236,14 @@ func (s *Set) IsLoaded(n Need) bool {
 	if s.complete {
 		return true
 	}
-	if n.Kind == NeedsLater {
+	switch n.Kind {
+	case NeedsLater:
 		later, loaded := s.later[n.Code]
 		return loaded && !later.from.After(n.At)
+	case NeedsReadings:
+		readings, loaded := s.readings[n.Subject]
+		return loaded && !readings.from.After(n.At)
+	default: // it is met as a whole
 	}
 	for at := s; at != nil; at = at.parent {
 		if _, met := at.loaded[n]; met {

@@ -87,6 +87,7 @@ type Ganache struct {
 	WaterActivity  *events.MeasuredValue `json:"water_activity,omitempty"`
 	Parts          int                   `json:"parts,omitempty"`
 	Expiry         events.Expiry         `json:"expiry"`
+	Spells         []events.Spell        `json:"spells,omitempty"` // its times out of its class
 	Parting
 	Care
 }
@@ -96,32 +97,33 @@ type Run struct {
 	Code events.Code `json:"code"`
 	Of   events.Code `json:"of,omitempty"`
 	events.RunStart
-	Site        string        `json:"site"`
-	At          time.Time     `json:"at"`
-	State       string        `json:"state"`             // started, cast, filled, capped or turned_out
-	StepAt      *time.Time    `json:"step_at,omitempty"` // of the last of these
-	Cast        bool          `json:"cast"`
-	Shell       events.Mass   `json:"shell_g"`  // net chocolate in the shells, all cavities
-	Filled      events.Mass   `json:"filled_g"` // all cavities
-	CapMass     events.Mass   `json:"cap_g"`    // net chocolate in the caps, all cavities
-	Decorated   events.Mass   `json:"decorated_g"`
-	ShellMix    Mix           `json:"shell_mix,omitempty"`
-	Mix         Mix           `json:"mix,omitempty"` // everything in it, all cavities
-	Allergens   Allergens     `json:"allergens"`
-	Ganaches    []events.Code `json:"ganaches,omitempty"`
-	FilledAt    FilledAt      `json:"filled_at,omitempty"`
-	Straight    []DatedInput  `json:"straight,omitempty"` // lots and charge lots in it not by way of a ganache
-	Good        int           `json:"good"`
-	Seconds     int           `json:"seconds,omitempty"`
-	Broken      int           `json:"broken,omitempty"`
-	Unfilled    int           `json:"unfilled,omitempty"`
-	Eaten       int           `json:"eaten,omitempty"`
-	LeftInMould int           `json:"left_in_mould,omitempty"`
-	Released    int           `json:"released"`
-	ReleasedAt  *time.Time    `json:"released_at,omitempty"` // when the first of them passed the gate; of a part, or of what it came from
-	PieceMass   events.Mass   `json:"piece_g"`
-	Parts       int           `json:"parts,omitempty"`
-	Expiry      events.Expiry `json:"expiry"`
+	Site        string         `json:"site"`
+	At          time.Time      `json:"at"`
+	State       string         `json:"state"`             // started, cast, filled, capped or turned_out
+	StepAt      *time.Time     `json:"step_at,omitempty"` // of the last of these
+	Cast        bool           `json:"cast"`
+	Shell       events.Mass    `json:"shell_g"`  // net chocolate in the shells, all cavities
+	Filled      events.Mass    `json:"filled_g"` // all cavities
+	CapMass     events.Mass    `json:"cap_g"`    // net chocolate in the caps, all cavities
+	Decorated   events.Mass    `json:"decorated_g"`
+	ShellMix    Mix            `json:"shell_mix,omitempty"`
+	Mix         Mix            `json:"mix,omitempty"` // everything in it, all cavities
+	Allergens   Allergens      `json:"allergens"`
+	Ganaches    []events.Code  `json:"ganaches,omitempty"`
+	FilledAt    FilledAt       `json:"filled_at,omitempty"`
+	Straight    []DatedInput   `json:"straight,omitempty"` // lots and charge lots in it not by way of a ganache
+	Good        int            `json:"good"`
+	Seconds     int            `json:"seconds,omitempty"`
+	Broken      int            `json:"broken,omitempty"`
+	Unfilled    int            `json:"unfilled,omitempty"`
+	Eaten       int            `json:"eaten,omitempty"`
+	LeftInMould int            `json:"left_in_mould,omitempty"`
+	Released    int            `json:"released"`
+	ReleasedAt  *time.Time     `json:"released_at,omitempty"` // when the first of them passed the gate; of a part, or of what it came from
+	PieceMass   events.Mass    `json:"piece_g"`
+	Parts       int            `json:"parts,omitempty"`
+	Expiry      events.Expiry  `json:"expiry"`
+	Spells      []events.Spell `json:"spells,omitempty"` // its times out of its class, as a piece
 	Parting
 	Care
 }
@@ -149,6 +151,7 @@ type alike struct {
 	care   Care
 	expiry events.Expiry // of a charge there is none
 	parts  int
+	spells []events.Spell // of what has fillings
 	Parting
 }
 
@@ -166,10 +169,10 @@ func (s *Set) alike(code events.Code) alike {
 		return alike{site: c.Site, at: c.At, care: c.Care}
 	case events.KindGanache:
 		g := s.Ganache(code)
-		return alike{site: g.Site, at: g.since(g.At), care: g.Care, expiry: g.Expiry, parts: g.Parts, Parting: g.Parting}
+		return alike{site: g.Site, at: g.since(g.At), care: g.Care, expiry: g.Expiry, parts: g.Parts, spells: g.Spells, Parting: g.Parting}
 	case events.KindRun:
 		r := s.Run(code)
-		return alike{site: r.Site, at: r.since(r.At), care: r.Care, expiry: r.Expiry, parts: r.Parts, Parting: r.Parting}
+		return alike{site: r.Site, at: r.since(r.At), care: r.Care, expiry: r.Expiry, parts: r.Parts, spells: r.Spells, Parting: r.Parting}
 	default:
 		return alike{}
 	}
@@ -184,6 +187,7 @@ func (s *Set) expiryOf(code events.Code) events.Expiry { return s.alike(code).ex
 type Hold struct {
 	ID         uuid.UUID     `json:"id"`
 	Code       events.Code   `json:"code"`
+	Place      string        `json:"place,omitempty"` // of what stood there, in place of a code
 	Downstream bool          `json:"downstream"`
 	Reason     string        `json:"reason"`
 	Cause      string        `json:"cause,omitempty"`
@@ -216,6 +220,7 @@ type Deviation struct {
 	OpenedAt  time.Time                `json:"opened_at"`
 	Decision  *events.DeviationDecided `json:"decision,omitempty"`
 	DecidedAt *time.Time               `json:"decided_at,omitempty"`
+	Hold      *uuid.UUID               `json:"hold,omitempty"` // that came with it, of a deviation of a place
 }
 
 // StockKey names a line of stock. Grade and Unreleased tell pieces apart; other things have neither. A charge
