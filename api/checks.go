@@ -21,9 +21,12 @@ func (h *handlers) RecordCheck(ctx context.Context, r openapi.RecordCheckRequest
 	if err := codes.err(); err != nil {
 		return nil, err
 	}
-	return do(ctx, h, check, func(_ workshop.CheckAnswer, recorded []events.Recorded) any {
+	return do(ctx, h, check, func(checked workshop.CheckAnswer, recorded []events.Recorded) any {
 		shown := checkOf(mainEvent[events.Checked](recorded))
 		shown.Deviations, shown.Redated = deviationsIn(recorded), redatingsIn(recorded)
+		if len(checked.Parted) > 0 {
+			shown.Parted = movedLinesOf(checked.Parted)
+		}
 		shown.Recorded = pointerTo(recordedOf(recorded))
 		return shown
 	})

@@ -24,19 +24,24 @@ func (h *handlers) MoveStock(ctx context.Context, r openapi.MoveStockRequestObje
 
 func moveOf(moved workshop.Moved, recorded []events.Recorded) any {
 	r, e := mainEvent[events.StockMoved](recorded)
-	move := openapi.Move{
-		ID: r.ID, From: e.From, To: e.To, Sealed: &e.Sealed, IntoBag: &e.IntoBag, Lines: make([]openapi.MovedLine, len(moved.Lines)),
+	return openapi.Move{
+		ID: r.ID, From: e.From, To: e.To, Sealed: &e.Sealed, IntoBag: &e.IntoBag, Lines: movedLinesOf(moved.Lines),
 		Deviations: deviationsIn(recorded), Recorded: recordedOf(recorded),
 	}
-	for i, l := range moved.Lines {
+}
+
+// movedLinesOf tells what was moved, and what parts of it became.
+func movedLinesOf(moved []events.MovedLine) []openapi.MovedLine {
+	lines := make([]openapi.MovedLine, len(moved))
+	for i, l := range moved {
 		line := openapi.MovedLine{Code: string(l.Code), NewCode: optional(string(l.NewCode)), Relabel: l.NewCode != ""}
 		line.Pieces, line.QuantityG = amountOf(l.StockOf, l.Amount)
 		if l.NewCode != "" {
 			line.UseBy, line.Cause = pointerTo(expiryOf(*l.Expiry)), pointerTo(openapi.PartingCause(l.Parting.Cause))
 		}
-		move.Lines[i] = line
+		lines[i] = line
 	}
-	return move
+	return lines
 }
 
 // amountOf tells a quantity in the unit of its thing.

@@ -325,7 +325,7 @@ func redatingsIn(recorded []events.Recorded) []openapi.Redating {
 	var redated []openapi.Redating
 	for _, r := range recorded {
 		if e, is := r.Data.(events.Redated); is {
-			redated = append(redated, openapi.Redating{Code: string(e.Code), Old: e.Old, UseBy: expiryOf(e.Expiry)})
+			redated = append(redated, openapi.Redating{Code: string(e.Code), Old: e.Old, UseBy: expiryOf(e.Expiry), Cause: e.Cause, Why: workshop.WhyRedated(e)})
 		}
 	}
 	return redated
@@ -334,7 +334,7 @@ func redatingsIn(recorded []events.Recorded) []openapi.Redating {
 // holdOf shows a hold as it stands.
 func holdOf(h workshop.Hold) openapi.Hold {
 	return openapi.Hold{
-		ID: h.ID, Code: string(h.Code), Downstream: h.Downstream, Reason: h.Reason, Cause: optional(h.Cause),
+		ID: h.ID, Code: optional(string(h.Code)), Place: optional(h.Place), Downstream: h.Downstream, Reason: h.Reason, Cause: optional(h.Cause),
 		Held: plainCodes(h.Codes), Open: h.LiftedAt == nil, PlacedAt: h.PlacedAt, LiftedAt: h.LiftedAt, Deviation: h.Deviation,
 		SoldBefore: soldBeforeOf(h.SoldBefore),
 	}

@@ -205,6 +205,18 @@ CREATE INDEX movements_day_idx ON movements USING btree (day) WHERE (cause = 'di
 CREATE INDEX movements_occurred_at_idx ON movements USING brin (occurred_at);
 GRANT DELETE, INSERT, SELECT, UPDATE ON movements TO firstout_app;
 
+CREATE TABLE readings (
+    position bigint NOT NULL,
+    subject text COLLATE "C" NOT NULL,
+    began_at timestamp with time zone NOT NULL,
+    ended_at timestamp with time zone NOT NULL,
+    temperature_c double precision NOT NULL,
+    failed boolean NOT NULL,
+    CONSTRAINT readings_pkey PRIMARY KEY ("position")
+);
+CREATE INDEX readings_subject_ended_at_idx ON readings USING btree (subject, ended_at);
+GRANT DELETE, INSERT, SELECT, UPDATE ON readings TO firstout_app;
+
 CREATE TABLE sequences (
     kind text COLLATE "C" NOT NULL,
     day date NOT NULL,

@@ -1179,6 +1179,9 @@ type Check struct {
 	Method     *string   `json:"method,omitempty"`
 	OccurredAt time.Time `json:"occurred_at"`
 
+	// Parted What stood there too warm and stands elsewhere as well: it goes on under a code of its own and needs a new label.
+	Parted []MovedLine `json:"parted,omitempty"`
+
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded    *Recorded    `json:"recorded,omitempty"`
 	Redated     []Redating   `json:"redated,omitempty"`
@@ -2058,11 +2061,11 @@ type HistoryEvent struct {
 
 // Hold defines model for Hold.
 type Hold struct {
-	// Cause lot_code_missing, too_warm, second_freezing, out_of_class or a refusal's slug, for some; null: a person placed it.
+	// Cause lot_code_missing, too_warm, second_freezing, out_of_class, storage_gap or a refusal's slug, for some; null: a person placed it.
 	Cause *string `json:"cause"`
 
-	// Code A code in its canonical form.
-	Code Code `json:"code"`
+	// Code A code, or null where there is none.
+	Code *CodeOrNull `json:"code"`
 
 	// Deviation Of a hold born of a deviation: its decision lifts it.
 	Deviation  *openapi_types.UUID `json:"deviation,omitempty"`
@@ -2073,8 +2076,11 @@ type Hold struct {
 	ID       openapi_types.UUID `json:"id"`
 	LiftedAt *time.Time         `json:"lifted_at"`
 	Open     bool               `json:"open"`
-	PlacedAt time.Time          `json:"placed_at"`
-	Reason   string             `json:"reason"`
+
+	// Place The place at which stood what is held.
+	Place    *string   `json:"place,omitempty"`
+	PlacedAt time.Time `json:"placed_at"`
+	Reason   string    `json:"reason"`
 
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded *Recorded `json:"recorded,omitempty"`
@@ -2795,6 +2801,9 @@ type RecordedEvent struct {
 
 // Redating One thing's change of date. A label printed before shows the old one.
 type Redating struct {
+	// Cause measured, storage_reading, storage_gap, late_entry, decided, deviation_decided or released_warmer.
+	Cause string `json:"cause"`
+
 	// Code A code in its canonical form.
 	Code Code `json:"code"`
 
@@ -2804,6 +2813,9 @@ type Redating struct {
 	// UseBy A date as it was worked out and recorded, with every limit beside it and its source. Not a validation: local food
 	// law, the competent authority and a qualified person decide; see `cautions`.
 	UseBy Expiry `json:"use_by"`
+
+	// Why The reason in a sentence that can be read aloud.
+	Why string `json:"why"`
 }
 
 // Redatings defines model for Redatings.

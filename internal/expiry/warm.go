@@ -95,6 +95,9 @@ func (l Limit) ends(life Kept) bool {
 	return l.Name == life.limit() && l.Subject == life.Code && l.At != nil && !strings.HasPrefix(l.Source, sourceUnchilled)
 }
 
+// IsLess tells whether times out of its class have taken from a limit, or set it.
+func (l Limit) IsLess() bool { return l.LostH > 0 || strings.HasPrefix(l.Source, sourceUnchilled+": ") }
+
 // whole is a limit as it was before anything was taken from it; its date is not worked out.
 func (l Limit) whole() Limit {
 	if l.LostH > 0 {

@@ -154,7 +154,7 @@ func (l loading) later(needs []workshop.Need) {
 		moved := map[events.Code][]workshop.Movement{}
 		for rows.Next() {
 			var m workshop.Movement
-			if err := rows.Scan(&m.Position, &m.Number, &m.OccurredAt, &m.Code, &m.Place, &m.Grade, &m.Unreleased, &m.Delta, &m.Cause); err != nil {
+			if err := rows.Scan(&m.Position, &m.Number, &m.OccurredAt, &m.Code, &m.Place, &m.Grade, &m.Unreleased, &m.Delta, &m.Cause, &m.Other); err != nil {
 				return fmt.Errorf("load movements: %w", err)
 			}
 			m.OccurredAt = m.OccurredAt.UTC()

@@ -25,7 +25,13 @@ type storing struct {
 	over     interval
 	readings []Reading     // of the place
 	stays    []expiry.Stay // of what stood there all the time and was not read itself
-	known    map[events.Code][]events.Spell
+	known    map[whose][]events.Spell
+}
+
+// whose says of what a time is told: of a thing, or also of what has parted from it in its place since.
+type whose struct {
+	code  events.Code
+	parts bool
 }
 
 // watchOf is how a place was watched at an instant.
@@ -71,7 +77,7 @@ func justBefore(at time.Time) time.Time { return at.Add(-time.Microsecond) }
 
 // storingAt looks at a place for what was read from an instant on, up to another.
 func (d *Desk) storingAt(place string, from, to time.Time) *storing {
-	s := &storing{d: d, place: place, known: map[events.Code][]events.Spell{}}
+	s := &storing{d: d, place: place, known: map[whose][]events.Spell{}}
 	s.watch, _ = d.watchOf(place, to)
 	s.freezer = s.watch.Storage == storageFrozen
 	since := from.Add(-lookBack)
@@ -101,8 +107,10 @@ func (s *storing) unmoved(before time.Time) (at time.Time) {
 	return at
 }
 
-// present gives the times at which any of a thing stood at the place.
-func (s *storing) present(code events.Code) []interval {
+// present gives the times at which any of a thing stood at the place. What has parted from it without being carried
+// anywhere takes those times with it.
+func (s *storing) present(of whose) []interval {
+	code := of.code
 	set, had := s.d.Set, int64(0)
 	var moves []Movement
 	for _, line := range set.LinesOf(code) {
@@ -112,7 +120,12 @@ func (s *storing) present(code events.Code) []interval {
 		had += set.had(line, s.over.from)
 		if line.LastAt.After(s.over.from) {
 			for m := range set.movedAfter(code, s.over.from) {
-				if m.StockKey == line.StockKey {
+				stays := m.Cause == CauseParted && m.Other == s.place && m.Delta < 0
+				switch {
+				case m.StockKey != line.StockKey:
+				case stays && !of.parts:
+					had += m.Delta
+				default:
 					moves = append(moves, m)
 				}
 			}
@@ -134,15 +147,15 @@ func (s *storing) present(code events.Code) []interval {
 }
 
 // staysOf are the times that a thing stood at the place, by what was read of the place and on the thing itself.
-func (s *storing) staysOf(code events.Code) []expiry.Stay {
+func (s *storing) staysOf(of whose) []expiry.Stay {
 	stays := s.stays
-	if own := s.d.Set.readingsOf(string(code), s.over.from); len(own) > 0 {
+	if own := s.d.Set.readingsOf(string(of.code), s.over.from); len(own) > 0 {
 		w := s.watch
 		w.Readings = append(asRead(s.readings), asRead(own)...)
 		stays = w.Stays(s.over.from, s.over.to)
 	}
 	var clipped []expiry.Stay
-	for _, in := range s.present(code) {
+	for _, in := range s.present(of) {
 		for _, stay := range stays {
 			if i, some := (interval{stay.From, stay.To}).clip(in); some {
 				stay.From, stay.To = i.from, i.to
@@ -155,22 +168,24 @@ func (s *storing) staysOf(code events.Code) []expiry.Stay {
 
 // found are the times in which a thing stood out of its class at the place, and, of a part, those of what it parted from
 // until then.
-func (s *storing) found(code events.Code) []events.Spell {
-	if spells, known := s.known[code]; known {
+func (s *storing) found(code events.Code) []events.Spell { return s.foundOf(whose{code: code}) }
+
+func (s *storing) foundOf(of whose) []events.Spell {
+	if spells, known := s.known[of]; known {
 		return spells
 	}
-	thing := s.d.Set.alike(code)
+	thing := s.d.Set.alike(of.code)
 	var spells []events.Spell
-	for _, w := range expiry.OutOfClass(s.staysOf(code)) {
+	for _, w := range expiry.OutOfClass(s.staysOf(of)) {
 		spells = append(spells, events.Spell{
 			Place: s.place, From: w.From.UTC(), To: w.To.UTC(), TemperatureC: w.TemperatureC,
 			Paused: s.freezer && thing.Frozen != nil && thing.Frozen.Sealed && !thing.Frozen.Again,
 		})
 	}
 	if p := thing.Parted; p != nil && p.At.After(s.over.from) {
-		spells = append(spells, spellsBy(s.found(p.From), p.At)...)
+		spells = append(spells, spellsBy(s.foundOf(whose{code: p.From, parts: true}), p.At)...)
 	}
-	s.known[code] = spells
+	s.known[of] = spells
 	return spells
 }
 
@@ -233,7 +248,7 @@ func (s *storing) loadFor(codes []events.Code) {
 
 // unreadFor is how long nobody had read the place, or the thing, when the reading came; only what stood there counts.
 func (s *storing) unreadFor(code events.Code, r Reading) (gap time.Duration) {
-	for _, stay := range s.staysOf(code) {
+	for _, stay := range s.staysOf(whose{code: code}) {
 		if stay.Unread && stay.To.Equal(r.From) {
 			gap = stay.To.Sub(stay.From)
 		}
