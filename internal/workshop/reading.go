@@ -59,9 +59,9 @@ func (s *Set) AddReadings(subject string, from time.Time, rows []Reading) {
 	s.readings[subject] = loadedReadings{from: from, rows: rows}
 }
 
-// readingsOf lists the readings of a place or thing in the order of time: the last temperature by an instant, and whatever
+// ReadingsOf lists the readings of a place or thing in the order of time: the last temperature by an instant, and whatever
 // was read or declared since. Those of what is being decided, and is not in the book yet, are among them.
-func (s *Set) readingsOf(subject string, at time.Time) []Reading {
+func (s *Set) ReadingsOf(subject string, at time.Time) []Reading {
 	s.want(NeedReadings(subject, at))
 	all := slices.Clone(s.readings[subject].rows)
 	for set := s; set != nil; set = set.parent {

@@ -41,7 +41,7 @@ func (d *Desk) following(place string, r Reading) *following {
 // nothing, and nothing is looked at.
 func (d *Desk) followPlace(place string, r Reading) {
 	w, _ := d.watchOf(place, r.At)
-	near := d.Set.readingsOf(place, justBefore(r.From))
+	near := d.Set.ReadingsOf(place, justBefore(r.From))
 	if isCalm(w, near, r) {
 		return
 	}
@@ -61,6 +61,7 @@ func (d *Desk) followPlace(place string, r Reading) {
 		f.redate(code, cause)
 	}
 	f.record()
+	f.tooLong()
 	f.hold(unread, gap)
 	f.look(near)
 }
@@ -147,6 +148,19 @@ func (f *following) record() {
 			f.passOn(redated)
 		}
 	}
+}
+
+// tooLong opens a deviation of safety where a temperature is within the place's tolerance, and was so for too long.
+func (f *following) tooLong() {
+	d, r := f.d, f.reading
+	opened := slices.ContainsFunc(d.recorded, func(r events.Recorded) bool { return r.Data.EventType() == events.DeviationOpened{}.EventType() })
+	if opened || r.TemperatureC <= f.watch.MaxC() || len(f.redated)+len(f.parting.Lines) == 0 {
+		return
+	}
+	d.record(d.At, d.site, events.DeviationOpened{
+		Place: f.place, Concern: concernSafety, Rule: checkTemperature, Value: &r.TemperatureC,
+		Detail: fmt.Sprintf("%g °C at %s is within its tolerance, but it was warmer than its class for longer than that allows.", r.TemperatureC, f.name()),
+	})
 }
 
 // passOn redates what a filling went into after it had begun to lose: before the reading came, and with the date that it

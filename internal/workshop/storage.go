@@ -81,7 +81,7 @@ func (d *Desk) storingAt(place string, from, to time.Time) *storing {
 	s.watch, _ = d.watchOf(place, to)
 	s.freezer = s.watch.Storage == storageFrozen
 	since := from.Add(-lookBack)
-	s.readings = d.Set.readingsOf(place, since)
+	s.readings = d.Set.ReadingsOf(place, since)
 	if len(s.readings) > 0 && s.readings[0].At.Before(since) {
 		since = s.readings[0].At
 	}
@@ -149,7 +149,7 @@ func (s *storing) present(of whose) []interval {
 // staysOf are the times that a thing stood at the place, by what was read of the place and on the thing itself.
 func (s *storing) staysOf(of whose) []expiry.Stay {
 	stays := s.stays
-	if own := s.d.Set.readingsOf(string(of.code), s.over.from); len(own) > 0 {
+	if own := s.d.Set.ReadingsOf(string(of.code), s.over.from); len(own) > 0 {
 		w := s.watch
 		w.Readings = append(asRead(s.readings), asRead(own)...)
 		stays = w.Stays(s.over.from, s.over.to)
