@@ -58,6 +58,7 @@ type play struct {
 	runs   []turnedOut // waiting for their release
 	lots   int         // deliveries so far: makes the suppliers' lot codes
 	sales  int         // makes the till's references
+	read   time.Time   // until when the cold room's logger was read
 }
 
 type turnedOut struct {
@@ -81,7 +82,7 @@ func (p *play) day(ctx context.Context, day time.Time) error {
 		{at(8, 20), p.withdraw},
 		{at(8, 30), p.release},
 		{at(9, 0), func(ctx context.Context) error { return p.make(ctx, at(9, 0).Weekday()) }},
-		{at(18, 5), p.tidy},
+		{at(18, 5), func(ctx context.Context) error { return p.tidy(ctx, at(18, 5)) }},
 	}
 	if day.In(p.zone).Weekday() == time.Monday {
 		tasks = append(tasks, task{at(18, 30), p.cleanTanks})
@@ -516,12 +517,18 @@ func (p *play) carry(ctx context.Context, from, to string, from0 []boardLine, mo
 	return p.post(ctx, "/v1/moves", object{"from": from, "to": to, "lines": lines}, nil)
 }
 
-// tidy closes the day: a reading of the cold room, a dropped piece, and a count of one run.
-func (p *play) tidy(ctx context.Context) error {
-	reading := 3.2 + p.random.Float64()
-	if err := p.post(ctx, "/v1/checks", object{"subject": coldRoom, "kind": "temperature", "value": float64(int(reading*10)) / 10, "method": "probe"}, nil); err != nil {
+// tidy closes the day: the cold room's logger is read, for all the time since it was read last, a piece is dropped, and
+// one run is counted.
+func (p *play) tidy(ctx context.Context, now time.Time) error {
+	warmest := 3.2 + p.random.Float64()
+	check := object{"subject": coldRoom, "kind": "temperature", "value": float64(int(warmest*10)) / 10, "method": "logger"}
+	if !p.read.IsZero() {
+		check["from"] = p.read
+	}
+	if err := p.post(ctx, "/v1/checks", check, nil); err != nil {
 		return err
 	}
+	p.read = now
 	b, err := p.board(ctx, counter)
 	if err != nil || len(b.onOffer()) == 0 {
 		return err
