@@ -188,7 +188,9 @@ func TestWatch(t *testing.T) {
 func TestUnreadTimeIsMarked(t *testing.T) {
 	t.Parallel()
 	w := expiry.Watch{Storage: "chilled", Monitored: true, Readings: []expiry.Reading{
-		{At: made, TemperatureC: 4}, {At: made.Add(hours(20)), Failed: true}, {At: made.Add(hours(30)), TemperatureC: 4},
+		{At: made, TemperatureC: 4},
+		{At: made.Add(hours(20)), Failed: true},
+		{At: made.Add(hours(30)), TemperatureC: 4},
 		{From: made.Add(hours(31)), At: made.Add(hours(60)), TemperatureC: 4},
 	}}
 	got := expiry.Look(w.Stays(made, made.Add(hours(60))))
