@@ -57,11 +57,9 @@ func joined(one, other any) ([]byte, error) {
 	return slices.Concat(first[:len(first)-1], []byte(","), second[1:]), nil
 }
 
-// put defines something: 201 with a new version, 200 with the one in force where nothing changed. There is no key to
-// remember an answer by, so it is made here and not where the book is written.
-func (h *handlers) put(ctx context.Context, kind, slug string, content any) (stored, error) {
-	var defined workshop.Defined
-	var recorded []events.Recorded
+// define has something defined, and gives what came of it. There is no key to remember an answer by, so that is made by
+// the caller and not where the book is written.
+func (h *handlers) define(ctx context.Context, slug string, content any) (defined workshop.Defined, recorded []events.Recorded, err error) {
 	define := workshop.Define{Slug: slug, Body: content}
 	answer, err := h.book.Do(ctx, book.Request{
 		Command: define, Actor: actorOf(ctx),
@@ -72,7 +70,16 @@ func (h *handlers) put(ctx context.Context, kind, slug string, content any) (sto
 	})
 	h.metrics.decided(define, answer, err)
 	if err != nil {
-		return stored{}, bookError(err)
+		return defined, nil, bookError(err)
+	}
+	return defined, recorded, nil
+}
+
+// put defines something: 201 with a new version, 200 with the one in force where nothing changed.
+func (h *handlers) put(ctx context.Context, kind, slug string, content any) (stored, error) {
+	defined, recorded, err := h.define(ctx, slug, content)
+	if err != nil {
+		return stored{}, err
 	}
 	shown := definition{Slug: slug, Version: defined.Version, content: defined.Body}
 	if err := shown.warn(kind); err != nil {
@@ -82,15 +89,22 @@ func (h *handlers) put(ctx context.Context, kind, slug string, content any) (sto
 		shown.DefinedAt, shown.Recorded = recorded[0].RecordedAt, pointerTo(recordedOf(recorded))
 		return answered(http.StatusCreated, shown)
 	}
-	as, err := projections.OneDefinition(ctx, h.pool, kind, slug, defined.Version)
-	if err != nil {
+	if shown.DefinedAt, err = h.definedAt(ctx, kind, slug, defined.Version); err != nil {
 		return stored{}, err
 	}
-	if as == nil {
-		return stored{}, fmt.Errorf("%s %s version %d is in force and not in the catalogue", kind, slug, defined.Version)
-	}
-	shown.DefinedAt = as.RecordedAt
 	return answered(http.StatusOK, shown)
+}
+
+// definedAt is when a version that is in force was recorded.
+func (h *handlers) definedAt(ctx context.Context, kind, slug string, version int) (time.Time, error) {
+	as, err := projections.OneDefinition(ctx, h.pool, kind, slug, version)
+	if err != nil {
+		return time.Time{}, err
+	}
+	if as == nil {
+		return time.Time{}, fmt.Errorf("%s %s version %d is in force and not in the catalogue", kind, slug, version)
+	}
+	return as.RecordedAt, nil
 }
 
 // definition gives one version, by default the newest.

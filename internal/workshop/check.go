@@ -34,7 +34,7 @@ func (c Check) Needs() []Need {
 	switch {
 	case c.Code == "":
 		return nil
-	case c.measures():
+	case c.measures() || c.cools():
 		return []Need{NeedThing(c.Code), NeedDownstream(c.Code)}
 	}
 	return []Need{NeedThing(c.Code)}
@@ -47,8 +47,8 @@ func measuresBatch(code events.Code, kind string, value *float64) bool {
 	return code.Kind() == events.KindGanache && value != nil && (kind == checkWaterActivity || kind == checkPH)
 }
 
-// Alone says that a measured value looks at what was made of a batch.
-func (c Check) Alone() bool { return c.measures() }
+// Alone says that a measured value, or how a batch cools, looks at what was made of it.
+func (c Check) Alone() bool { return c.measures() || c.cools() }
 
 // Decide writes the finding down, and opens a deviation where it is not as it should be.
 func (c Check) Decide(d *Desk) (any, *Refusal) {
@@ -82,6 +82,9 @@ func (c Check) Decide(d *Desk) (any, *Refusal) {
 	d.record(d.At, d.site, checked)
 	if c.measures() {
 		d.redateMeasured(c.Code)
+	}
+	if c.cools() {
+		d.judgeCooling(c.Code)
 	}
 	answer := CheckAnswer{Checked: checked}
 	if deviation := c.deviates(d, checked); deviation != nil {

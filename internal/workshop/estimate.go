@@ -118,7 +118,7 @@ func (p Plan) filling(defs *Definitions) (expiry.Filling, *Version[events.Formul
 	filling := expiry.Filling{
 		MadeAt: p.MadeAt, Zone: defs.Zone(p.calendar(defs)), Storage: f.Storage, KeptIn: f.Storage, EvaporatedG: grams(p.Evaporated),
 		HeatStep: heatStep(f.HeatStep), PackedHot: p.PackedHot, PH: p.PH, FormulaMeasured: formulaMeasured(f.Measured),
-		WithinTolerance: true, Assessment: assessmentOf(f.Assessment), ShopLimitDays: f.ShopLimitDays,
+		WithinTolerance: true, Assessment: assessmentOf(f.Assessment), ShopLimitDays: f.ShopLimitDays, Scheme: defs.Scheme(p.MadeAt),
 	}
 	if p.Storage != "" {
 		filling.KeptIn = p.Storage
@@ -214,6 +214,9 @@ func (p Plan) dated(defs *Definitions, f events.Formula, zone *time.Location) []
 		seen[line.Ingredient] = true
 		in := expiry.Input{
 			Code: line.Ingredient, Kind: ingredient.Kind, Mark: markOf(events.DateMark{}, ingredient, today), Heated: heats(f, line.Ingredient),
+		}
+		if scheme := defs.Scheme(p.MadeAt); scheme != nil {
+			in.BestBeforeBinds = scheme.Binds(ingredient.Kind)
 		}
 		if life := ingredient.OpenLifeDays; life != nil {
 			in.Opened = &expiry.Opening{On: today, LifeDays: *life}
