@@ -8,7 +8,6 @@ import (
 
 	"firstout/api/openapi"
 	"firstout/internal/events"
-	"firstout/internal/expiry"
 	"firstout/internal/projections"
 	"firstout/internal/workshop"
 )
@@ -60,25 +59,18 @@ func (h *handlers) GetLifeScheme(ctx context.Context, r openapi.GetLifeSchemeReq
 
 // lifeSchemeOf shows a version of the shop's own table with what it leaves out put in; version 0 is the shipped one.
 func lifeSchemeOf(version int, own events.LifeScheme) openapi.LifeScheme {
-	shipped := expiry.DefaultScheme()
+	shipped := workshop.SchemeOf(0, events.LifeScheme{})
 	shown := openapi.LifeScheme{
-		Version: version, Tables: shipped.Version, TraceShare: expiry.TraceShare, Cautions: []string{}, Bands: []events.LifeBand{},
-		BestBeforeBinds: expiry.DateBindingKinds(),
-		Shipped:         openapi.ShippedLifeScheme{Tables: shipped.Version, BestBeforeBinds: expiry.DateBindingKinds()},
+		Version: version, TraceShare: 1.0 / workshop.TraceShare, Bands: []events.LifeBand{},
+		Shipped: openapi.ShippedLifeScheme{Tables: shipped.Tables(), BestBeforeBinds: shipped.BestBeforeBinds},
 	}
 	for _, b := range shipped.Bands {
 		shown.Shipped.Bands = append(shown.Shipped.Bands, openapi.ShippedLifeBand{
 			WaterActivityMax: b.Max, Included: b.MaxIncluded, Cool: events.Keeps(b.Cool), Chilled: events.Keeps(b.Chilled), Source: b.Source, Basis: b.Basis,
 		})
 	}
-	scheme := shipped
-	if version > 0 {
-		scheme = workshop.SchemeOf(version, own)
-		shown.Tables, shown.Cautions = scheme.Tables(), notNil(scheme.LongerThanShipped())
-	}
-	if scheme.BestBeforeBinds != nil {
-		shown.BestBeforeBinds = scheme.BestBeforeBinds
-	}
+	scheme := workshop.SchemeOf(version, own)
+	shown.Tables, shown.BestBeforeBinds, shown.Cautions = scheme.Tables(), scheme.BestBeforeBinds, notNil(scheme.LongerThanShipped())
 	for _, b := range scheme.Bands {
 		shown.Bands = append(shown.Bands, events.LifeBand{
 			WaterActivityMax: b.Max, Included: b.MaxIncluded, Cool: events.Keeps(b.Cool), Chilled: events.Keeps(b.Chilled),

@@ -38,8 +38,8 @@ const (
 	CautionLonger = "The shop's own table gives it longer than the shipped one: the shop answers for that."
 	// CautionNotPackedHot stands where a filling was packed hot and no heat step is on record that would count.
 	CautionNotPackedHot = "It was packed hot, but no boil, nor 70 °C for 2 minutes, is on record: it counts as not heated."
-	// CautionNotCooled stands beside a boiled filling of whose cooling nothing was read.
-	CautionNotCooled = "Nothing was read while it cooled: boiled filling goes from 57 to 21 °C within 2 hours, and to 5 °C within 6 hours in all."
+	// CautionNotCooled stands beside a boiled filling of which nobody read in time how it cooled.
+	CautionNotCooled = "Nothing was read that shows how fast it cooled: boiled filling goes from 57 to 21 °C within 2 hours, and to 5 °C within 6 hours in all."
 	// CautionRefrozen stands where freezing did not stop the clock because it was the second time.
 	CautionRefrozen = "It was frozen before: its time in the freezer counts as life spent."
 )

@@ -37,6 +37,38 @@ func (done HeatStep) Cools() bool { return done.meets(killStep()) }
 // reading at 57 °C or above, or at the heating itself. A step counts as done at the first reading at or below its
 // temperature.
 func CheckCooling(heatedAt time.Time, readings []Reading, now time.Time) Cooling {
+	c, _ := cool(heatedAt, readings)
+	c.judge(now, c.steps())
+	return c
+}
+
+// ReadCooling looks at what was read of a filling that was heated and cools, as far as the readings go: late is what they
+// show to be late, and not what nobody read. known is false where they do not show how fast it cooled: there are none, or
+// the first came when a step's time was over and was at or below its temperature already. A reading twelve hours after the
+// clock started or later is of something else: of what was warmed again to be piped.
+func ReadCooling(heatedAt time.Time, readings []Reading) (c Cooling, known bool) {
+	_, all := cool(heatedAt, readings)
+	start := heatedAt
+	for _, r := range all {
+		if r.TemperatureC >= coolingFromC {
+			start = r.At
+		}
+	}
+	counted := slices.DeleteFunc(all, func(r Reading) bool { return r.At.Sub(start) >= coolingWatched })
+	c, counted = cool(heatedAt, counted)
+	if len(counted) == 0 {
+		c.judge(c.From, c.steps())
+		return c, false
+	}
+	steps := slices.DeleteFunc(c.steps(), func(step coolingStep) bool {
+		return *step.took != nil && **step.took > step.most && counted[0].TemperatureC <= step.toC
+	})
+	c.judge(counted[len(counted)-1].At, steps)
+	return c, len(steps) == len(c.steps())
+}
+
+// cool finds when each step was done, and gives the readings in order.
+func cool(heatedAt time.Time, readings []Reading) (Cooling, []Reading) {
 	ordered := slices.Clone(readings)
 	slices.SortFunc(ordered, func(a, b Reading) int { return a.At.Compare(b.At) })
 	c := Cooling{From: heatedAt}
@@ -45,57 +77,40 @@ func CheckCooling(heatedAt time.Time, readings []Reading, now time.Time) Cooling
 			c.From, c.To21, c.To5 = r.At, nil, nil
 			continue
 		}
-		took := r.At.Sub(c.From)
-		if r.TemperatureC <= coolingMidC && c.To21 == nil {
-			c.To21 = &took
-		}
-		if r.TemperatureC <= coolingToC && c.To5 == nil {
-			c.To5 = &took
-		}
-	}
-	c.judge(now)
-	return c
-}
-
-// ReadCooling looks at what was read of a filling that was heated and cools, as far as the readings go: that nobody read
-// anything since does not make it late. A reading twelve hours after the clock started or later is of something else: of
-// what was warmed again to be piped. read is false where none is left; the clock then started and the first step is due.
-func ReadCooling(heatedAt time.Time, readings []Reading) (c Cooling, read bool) {
-	start := heatedAt
-	for _, r := range readings {
-		if r.TemperatureC >= coolingFromC && r.At.After(start) {
-			start = r.At
-		}
-	}
-	last := start
-	var counted []Reading
-	for _, r := range readings {
-		if r.At.Sub(start) < coolingWatched {
-			counted = append(counted, r)
-			if r.At.After(last) {
-				last = r.At
+		for _, step := range c.steps() {
+			if r.TemperatureC <= step.toC && *step.took == nil {
+				took := r.At.Sub(c.From)
+				*step.took = &took
 			}
 		}
 	}
-	return CheckCooling(heatedAt, counted, last), len(counted) > 0
+	return c, ordered
 }
 
-// judge says which step was not done in its time, or is due next.
-func (c *Cooling) judge(now time.Time) {
-	for _, step := range []struct {
-		took   *time.Duration
-		most   time.Duration
-		reason string
-	}{
-		{c.To21, coolingMid, "It took more than 2 hours from 57 to 21 °C: decide about it before it is used."},
-		{c.To5, coolingWhole, "It took more than 6 hours from 57 to 5 °C: decide about it before it is used."},
-	} {
-		due := c.From.Add(step.most)
+// A coolingStep is a temperature that has to be reached in a time.
+type coolingStep struct {
+	took   **time.Duration
+	toC    float64
+	most   time.Duration
+	reason string
+}
+
+func (c *Cooling) steps() []coolingStep {
+	return []coolingStep{
+		{&c.To21, coolingMidC, coolingMid, "It took more than 2 hours from 57 to 21 °C: decide about it before it is used."},
+		{&c.To5, coolingToC, coolingWhole, "It took more than 6 hours from 57 to 5 °C: decide about it before it is used."},
+	}
+}
+
+// judge says which of the steps was not done in its time, or is due next.
+func (c *Cooling) judge(now time.Time, steps []coolingStep) {
+	for _, step := range steps {
+		due, took := c.From.Add(step.most), *step.took
 		switch {
-		case step.took == nil && now.After(due), step.took != nil && *step.took > step.most:
+		case took == nil && now.After(due), took != nil && *took > step.most:
 			c.Late, c.LateAt, c.Reason = true, &due, step.reason
 			return
-		case step.took == nil:
+		case took == nil:
 			c.DueBy = &due
 			return
 		}

@@ -56,10 +56,6 @@ type Input struct {
 // its own (common practice, no source).
 func DateBindingKinds() []string { return []string{"couverture", "dairy", "fruit", "nut"} }
 
-// TraceShare is the least share of a charge by which a lot's best-before dates what is drawn from it (common practice, no
-// source). Whoever mixes says which lots are below it.
-const TraceShare = 0.001
-
 func (in Input) bestBeforeBinds() bool {
 	if in.BestBeforeBinds != nil {
 		return *in.BestBeforeBinds

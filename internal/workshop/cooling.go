@@ -18,8 +18,9 @@ const ruleLateCooling = "late_cooling"
 // coolingKept is how long after its making a batch's temperatures are kept with it; later ones stand in the log.
 const coolingKept = 24 * time.Hour
 
-// Cooling is how a boiled filling cooled, nil of one that was not boiled. read is false where nobody read anything in time.
-func (g *Ganache) cooling() (c expiry.Cooling, read bool) {
+// cooling is how a boiled filling cooled; known is false where nobody
+// read in time how fast.
+func (g *Ganache) cooling() (c expiry.Cooling, known bool) {
 	readings := make([]expiry.Reading, 0, len(g.Cooling))
 	for _, r := range g.Cooling {
 		readings = append(readings, expiry.Reading(r))
@@ -32,8 +33,8 @@ func (g *Ganache) Cools() bool { return heatStep(g.HeatStep).Cools() }
 
 // Cooled tells how a batch that Cools did so, with what is to be said beside it.
 func (g *Ganache) Cooled() (c expiry.Cooling, cautions []string) {
-	c, read := g.cooling()
-	if !read {
+	c, known := g.cooling()
+	if !known {
 		cautions = append(cautions, expiry.CautionNotCooled)
 	}
 	return c, cautions
@@ -67,8 +68,8 @@ func (d *Desk) judgeCooling(code events.Code) {
 	if !ganache.Cools() || ganache.CooledLate {
 		return
 	}
-	c, read := ganache.cooling()
-	if !read || !c.Late {
+	c, _ := ganache.cooling()
+	if !c.Late {
 		return
 	}
 	deviation := d.record(d.At, d.site, events.DeviationOpened{Code: code, Concern: concernSafety, Rule: ruleLateCooling, Detail: c.Reason})

@@ -9,12 +9,20 @@ import (
 	"firstout/internal/expiry"
 )
 
+// CautionEstimated are the words that stand beside every date that rests on an estimate.
+const CautionEstimated = expiry.CautionEstimated
+
 // SchemeSlug is the name of the life scheme: a book has one.
 const SchemeSlug = "life-scheme"
 
-// SchemeOf is a version of the shop's life scheme as expiry takes it. What it leaves out is as it is shipped.
+// SchemeOf is a version of the shop's life scheme as expiry takes it. What it leaves out is as it is shipped; version 0 is
+// the shipped one.
 func SchemeOf(version int, s events.LifeScheme) expiry.Scheme {
 	scheme := expiry.DefaultScheme()
+	scheme.BestBeforeBinds = expiry.DateBindingKinds()
+	if version == 0 {
+		return scheme
+	}
 	scheme.Version = fmt.Sprintf("%s-%d", SchemeSlug, version)
 	if s.BestBeforeBinds != nil {
 		scheme.BestBeforeBinds = append([]string{}, *s.BestBeforeBinds...)
