@@ -33,7 +33,7 @@ type definition struct {
 	Slug      string            `json:"slug"`
 	Version   int               `json:"version"`
 	DefinedAt time.Time         `json:"defined_at"`
-	Warnings  []string          `json:"warnings,omitzero"`  // of a design
+	Warnings  []string          `json:"warnings,omitzero"`  // of a design or a formula
 	Recorded  *openapi.Recorded `json:"recorded,omitempty"` // in the answer to the write
 	content   any               // one of the definition structs of package events, or the JSON of one
 }
@@ -82,7 +82,15 @@ func (h *handlers) put(ctx context.Context, kind, slug string, content any) (sto
 		return stored{}, err
 	}
 	shown := definition{Slug: slug, Version: defined.Version, content: defined.Body}
-	if err := shown.warn(kind); err != nil {
+	var m moment
+	if kind == kindFormula { // what it is made of is in the catalogue
+		mark, err := h.state.Mark(ctx)
+		if err != nil {
+			return stored{}, err
+		}
+		m = mark.moment
+	}
+	if err := shown.warn(kind, m, actorOf(ctx).Site); err != nil {
 		return stored{}, err
 	}
 	if defined.Changed {
@@ -117,7 +125,7 @@ func (h *handlers) definition(ctx context.Context, kind, slug string, version *i
 		return stored{}, unknownDefinition(kind, slug, version)
 	}
 	shown := shownDefinition(*found)
-	if err := shown.warn(kind); err != nil {
+	if err := shown.warn(kind, momentOf(ctx), actorOf(ctx).Site); err != nil {
 		return stored{}, err
 	}
 	return answered(http.StatusOK, shown)
@@ -127,21 +135,34 @@ func shownDefinition(d projections.Definition) definition {
 	return definition{Slug: d.Slug, Version: d.Version, DefinedAt: d.RecordedAt, content: d.Body}
 }
 
-// warn puts in what there is to say against a design.
-func (d *definition) warn(kind string) error {
-	if kind != kindDesign {
-		return nil
+// warn puts in what there is to say against a design or a formula.
+func (d *definition) warn(kind string, m moment, site string) error {
+	switch kind {
+	case kindDesign:
+		design, err := contentOf[events.Design](*d)
+		d.Warnings = notNil(workshop.DesignWarnings(design))
+		return err
+	case kindFormula:
+		formula, err := contentOf[events.Formula](*d)
+		d.Warnings = notNil(workshop.FormulaWarnings(m.defs, formula, m.now, site))
+		return err
 	}
-	design, is := d.content.(events.Design)
-	if body, raw := d.content.(json.RawMessage); raw {
-		if err := json.Unmarshal(body, &design); err != nil {
-			return fmt.Errorf("read design %s: %w", d.Slug, err)
-		}
-	} else if !is {
-		return fmt.Errorf("design %s is a %T", d.Slug, d.content)
-	}
-	d.Warnings = notNil(workshop.DesignWarnings(design))
 	return nil
+}
+
+// contentOf is what a definition says, whether it was just defined or read as JSON.
+func contentOf[T any](d definition) (content T, err error) {
+	if body, raw := d.content.(json.RawMessage); raw {
+		if err := json.Unmarshal(body, &content); err != nil {
+			return content, fmt.Errorf("read %s: %w", d.Slug, err)
+		}
+		return content, nil
+	}
+	content, is := d.content.(T)
+	if !is {
+		return content, fmt.Errorf("%s is a %T", d.Slug, d.content)
+	}
+	return content, nil
 }
 
 // unknownDefinition is the refusal of a name in a URL that nothing is defined under.
@@ -177,7 +198,7 @@ func (h *handlers) definitions(ctx context.Context, kind, plural string, limit *
 	shown := make([]definition, len(rows))
 	for i, d := range rows {
 		shown[i] = shownDefinition(d)
-		if err := shown[i].warn(kind); err != nil {
+		if err := shown[i].warn(kind, momentOf(ctx), actorOf(ctx).Site); err != nil {
 			return stored{}, err
 		}
 	}

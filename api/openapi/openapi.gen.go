@@ -1993,6 +1993,9 @@ type Formula struct {
 	// law, the competent authority and a qualified person decide; see `cautions`.
 	UseByThen *Expiry `json:"use_by_then,omitempty"`
 	Version   int     `json:"version"`
+
+	// Warnings Where it has not a whole day in its class: the class that has one; and where nothing would date a batch of it. Nothing is refused for it.
+	Warnings []string `json:"warnings"`
 }
 
 // FormulaInput defines model for FormulaInput.
