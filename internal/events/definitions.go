@@ -2,6 +2,7 @@ package events
 
 import (
 	"fmt"
+	"slices"
 
 	"firstout/internal/civil"
 )
@@ -187,6 +188,18 @@ type LifeBand struct {
 type LifeScheme struct {
 	Bands           []LifeBand `json:"bands,omitempty"`
 	BestBeforeBinds *[]string  `json:"best_before_binds,omitempty"` // kinds of ingredient
+}
+
+// Sorted is the same with its kinds of ingredient in order: in which they were given says nothing.
+func (s LifeScheme) Sorted() LifeScheme {
+	if s.BestBeforeBinds != nil {
+		kinds := slices.Sorted(slices.Values(*s.BestBeforeBinds))
+		if kinds == nil {
+			kinds = []string{}
+		}
+		s.BestBeforeBinds = &kinds
+	}
+	return s
 }
 
 // Defined is what every definition event has: the slug it defines and that slug's version, from 1.

@@ -59,6 +59,7 @@ func (c Define) Decide(d *Desk) (any, *Refusal) {
 		return put(d, c.Slug, defs.Designs, body, c.mayDesign(d, body), checkDesign(defs, body),
 			func(v events.Defined) events.Event { return events.DesignDefined{Defined: v, Design: body} })
 	case events.LifeScheme:
+		body = body.Sorted()
 		return put(d, c.Slug, defs.Schemes, body, c.mayScheme(d), checkScheme(body),
 			func(v events.Defined) events.Event { return events.SchemeDefined{Defined: v, LifeScheme: body} })
 	}
