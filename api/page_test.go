@@ -335,8 +335,10 @@ func TestABoardSaysThatADateIsEstimated(t *testing.T) {
 	lot := b.post("lots", obj{"ingredient": "dark", "supplier": "example-cocoa", "supplier_lot": "C-1", "quantity_g": 9000, "date_mark": obj{"kind": "best_before", "date": "2027-11-26"}, "place": "cold-counter"})
 	b.post("vats/vat-dark/melts", obj{"inputs": []obj{{"source": lot.text("code"), "quantity_g": 5000, "purpose": "melt"}}})
 	batch := b.post("ganaches", obj{"formula": "plain", "inputs": []obj{{"ingredient": "water", "quantity_g": 100}, {"source": lot.text("code"), "quantity_g": 300}}, "place": "cold-counter"})
-	run := b.post("runs", obj{"design": "dome", "mould": "dome-6", "moulds": 1, "place": "cold-counter", "casting": obj{"vat": "vat-dark"},
-		"filling": []obj{{"source": batch.text("code")}}, "capping": obj{"vat": "vat-dark"}, "turned_out": obj{"good": 6}})
+	run := b.post("runs", obj{
+		"design": "dome", "mould": "dome-6", "moulds": 1, "place": "cold-counter", "casting": obj{"vat": "vat-dark"},
+		"filling": []obj{{"source": batch.text("code")}}, "capping": obj{"vat": "vat-dark"}, "turned_out": obj{"good": 6},
+	})
 	b.post("runs/"+run.text("code")+"/releases", obj{"pieces": 6, "place": "cold-counter"})
 	require.Contains(t, string(b.owner.get(t, "/v1/board?place=cold-counter").Body), `"Estimated, not validated"`)
 	require.Contains(t, visit(t, b.handler).enter(b.owner.key).get("/?place=cold-counter").page(http.StatusOK), "Use by Sat 28 Nov Estimated, not validated")
