@@ -33,7 +33,7 @@ type definition struct {
 	Slug      string            `json:"slug"`
 	Version   int               `json:"version"`
 	DefinedAt time.Time         `json:"defined_at"`
-	Warnings  []string          `json:"warnings,omitzero"`  // of a design
+	Warnings  []string          `json:"warnings,omitzero"`  // of a design or a formula
 	Recorded  *openapi.Recorded `json:"recorded,omitempty"` // in the answer to the write
 	content   any               // one of the definition structs of package events, or the JSON of one
 }
@@ -57,11 +57,9 @@ func joined(one, other any) ([]byte, error) {
 	return slices.Concat(first[:len(first)-1], []byte(","), second[1:]), nil
 }
 
-// put defines something: 201 with a new version, 200 with the one in force where nothing changed. There is no key to
-// remember an answer by, so it is made here and not where the book is written.
-func (h *handlers) put(ctx context.Context, kind, slug string, content any) (stored, error) {
-	var defined workshop.Defined
-	var recorded []events.Recorded
+// define has something defined, and gives what came of it. There is no key to remember an answer by, so that is made by
+// the caller and not where the book is written.
+func (h *handlers) define(ctx context.Context, slug string, content any) (defined workshop.Defined, recorded []events.Recorded, err error) {
 	define := workshop.Define{Slug: slug, Body: content}
 	answer, err := h.book.Do(ctx, book.Request{
 		Command: define, Actor: actorOf(ctx),
@@ -72,25 +70,49 @@ func (h *handlers) put(ctx context.Context, kind, slug string, content any) (sto
 	})
 	h.metrics.decided(define, answer, err)
 	if err != nil {
-		return stored{}, bookError(err)
+		return defined, nil, bookError(err)
+	}
+	return defined, recorded, nil
+}
+
+// put defines something: 201 with a new version, 200 with the one in force where nothing changed.
+func (h *handlers) put(ctx context.Context, kind, slug string, content any) (stored, error) {
+	defined, recorded, err := h.define(ctx, slug, content)
+	if err != nil {
+		return stored{}, err
 	}
 	shown := definition{Slug: slug, Version: defined.Version, content: defined.Body}
-	if err := shown.warn(kind); err != nil {
+	var m moment
+	if kind == kindFormula { // what it is made of is in the catalogue
+		mark, err := h.state.Mark(ctx)
+		if err != nil {
+			return stored{}, err
+		}
+		m = mark.moment
+	}
+	if err := shown.warn(kind, m, actorOf(ctx).Site); err != nil {
 		return stored{}, err
 	}
 	if defined.Changed {
 		shown.DefinedAt, shown.Recorded = recorded[0].RecordedAt, pointerTo(recordedOf(recorded))
 		return answered(http.StatusCreated, shown)
 	}
-	as, err := projections.OneDefinition(ctx, h.pool, kind, slug, defined.Version)
-	if err != nil {
+	if shown.DefinedAt, err = h.definedAt(ctx, kind, slug, defined.Version); err != nil {
 		return stored{}, err
 	}
-	if as == nil {
-		return stored{}, fmt.Errorf("%s %s version %d is in force and not in the catalogue", kind, slug, defined.Version)
-	}
-	shown.DefinedAt = as.RecordedAt
 	return answered(http.StatusOK, shown)
+}
+
+// definedAt is when a version that is in force was recorded.
+func (h *handlers) definedAt(ctx context.Context, kind, slug string, version int) (time.Time, error) {
+	as, err := projections.OneDefinition(ctx, h.pool, kind, slug, version)
+	if err != nil {
+		return time.Time{}, err
+	}
+	if as == nil {
+		return time.Time{}, fmt.Errorf("%s %s version %d is in force and not in the catalogue", kind, slug, version)
+	}
+	return as.RecordedAt, nil
 }
 
 // definition gives one version, by default the newest.
@@ -103,7 +125,7 @@ func (h *handlers) definition(ctx context.Context, kind, slug string, version *i
 		return stored{}, unknownDefinition(kind, slug, version)
 	}
 	shown := shownDefinition(*found)
-	if err := shown.warn(kind); err != nil {
+	if err := shown.warn(kind, momentOf(ctx), actorOf(ctx).Site); err != nil {
 		return stored{}, err
 	}
 	return answered(http.StatusOK, shown)
@@ -113,21 +135,34 @@ func shownDefinition(d projections.Definition) definition {
 	return definition{Slug: d.Slug, Version: d.Version, DefinedAt: d.RecordedAt, content: d.Body}
 }
 
-// warn puts in what there is to say against a design.
-func (d *definition) warn(kind string) error {
-	if kind != kindDesign {
-		return nil
+// warn puts in what there is to say against a design or a formula.
+func (d *definition) warn(kind string, m moment, site string) error {
+	switch kind {
+	case kindDesign:
+		design, err := contentOf[events.Design](*d)
+		d.Warnings = notNil(workshop.DesignWarnings(design))
+		return err
+	case kindFormula:
+		formula, err := contentOf[events.Formula](*d)
+		d.Warnings = notNil(workshop.FormulaWarnings(m.defs, formula, m.now, site))
+		return err
 	}
-	design, is := d.content.(events.Design)
-	if body, raw := d.content.(json.RawMessage); raw {
-		if err := json.Unmarshal(body, &design); err != nil {
-			return fmt.Errorf("read design %s: %w", d.Slug, err)
-		}
-	} else if !is {
-		return fmt.Errorf("design %s is a %T", d.Slug, d.content)
-	}
-	d.Warnings = notNil(workshop.DesignWarnings(design))
 	return nil
+}
+
+// contentOf is what a definition says, whether it was just defined or read as JSON.
+func contentOf[T any](d definition) (content T, err error) {
+	if body, raw := d.content.(json.RawMessage); raw {
+		if err := json.Unmarshal(body, &content); err != nil {
+			return content, fmt.Errorf("read %s: %w", d.Slug, err)
+		}
+		return content, nil
+	}
+	content, is := d.content.(T)
+	if !is {
+		return content, fmt.Errorf("%s is a %T", d.Slug, d.content)
+	}
+	return content, nil
 }
 
 // unknownDefinition is the refusal of a name in a URL that nothing is defined under.
@@ -163,7 +198,7 @@ func (h *handlers) definitions(ctx context.Context, kind, plural string, limit *
 	shown := make([]definition, len(rows))
 	for i, d := range rows {
 		shown[i] = shownDefinition(d)
-		if err := shown[i].warn(kind); err != nil {
+		if err := shown[i].warn(kind, momentOf(ctx), actorOf(ctx).Site); err != nil {
 			return stored{}, err
 		}
 	}

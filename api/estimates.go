@@ -118,7 +118,11 @@ func (h *handlers) showGain(ctx context.Context, g workshop.LabGain) (json.RawMe
 	if found == nil {
 		return nil, unknownDefinition(kindFormula, g.Formula, &g.Version)
 	}
-	return joined(shownDefinition(*found), struct {
+	formula := shownDefinition(*found)
+	if err := formula.warn(kindFormula, momentOf(ctx), actorOf(ctx).Site); err != nil {
+		return nil, err
+	}
+	return joined(formula, struct {
 		GainDays int           `json:"gain_days"`
 		UseBy    events.Expiry `json:"use_by"`
 		Then     events.Expiry `json:"use_by_then"`

@@ -16,7 +16,7 @@ func (h *handlers) MakeGanache(ctx context.Context, r openapi.MakeGanacheRequest
 	batch := workshop.MakeGanache{
 		Done: done(b.OccurredAt, b.AlreadyDone), Formula: b.Formula, Inputs: codes.ganacheInputs(b.Inputs), PickFefo: b.Pick != nil,
 		Scale: valueOf(b.Scale), Vat: valueOf(b.Vat), Yield: b.YieldG, HeatStep: b.HeatStep, PH: b.Ph, WaterActivity: b.WaterActivity,
-		Evaporated: valueOf(b.EvaporatedG), Place: b.Place,
+		Evaporated: valueOf(b.EvaporatedG), PackedHot: valueOf(b.PackedHot), Cooling: b.Cooling, Place: b.Place,
 	}
 	if err := codes.err(); err != nil {
 		return nil, err

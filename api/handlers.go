@@ -134,4 +134,7 @@ func (s stored) VisitListDesignsResponse(w http.ResponseWriter) error     { retu
 
 func (s stored) VisitListReferenceIngredientsResponse(w http.ResponseWriter) error { return s.write(w) }
 
+func (s stored) VisitPutLifeSchemeResponse(w http.ResponseWriter) error { return s.write(w) }
+func (s stored) VisitGetLifeSchemeResponse(w http.ResponseWriter) error { return s.write(w) }
+
 func (s stored) VisitEstimateExpiryResponse(w http.ResponseWriter) error { return s.write(w) }

@@ -76,6 +76,10 @@ func shownLines(lines []openapi.BoardLine) []web.Line {
 		if l.Name != nil {
 			shown[i].Name = *l.Name
 		}
+		if estimated := slices.Index(l.UseBy.Cautions, workshop.CautionEstimated); estimated >= 0 {
+			shown[i].Estimate = workshop.CautionEstimated
+			shown[i].Cautions = slices.Delete(slices.Clone(l.UseBy.Cautions), estimated, estimated+1)
+		}
 	}
 	return shown
 }

@@ -319,6 +319,31 @@ func TestThePageShowsTheBoard(t *testing.T) {
 	}
 }
 
+// The words stand right beside the date of what is dated by an estimate, in the answer and on the page.
+func TestABoardSaysThatADateIsEstimated(t *testing.T) {
+	t.Parallel()
+	b := newTestBook(t)
+	b.put("sites/quay-lane", obj{"name": "Quay Lane", "time_zone": "Europe/Dublin", "currency": "EUR"})
+	b.put("places/cold-counter", obj{"name": "Cold counter", "site": "quay-lane", "storage": "chilled", "sells": true})
+	b.put("suppliers/example-cocoa", obj{"name": "Example Cocoa"})
+	b.put("ingredients/water", obj{"name": "Water", "kind": "other", "untracked": true, "allergens": []string{}, "like": "water"})
+	b.put("ingredients/dark", obj{"name": "Dark", "kind": "couverture", "chocolate": "dark", "storage": "dry", "allergens": []string{}, "like": "couverture_dark_60"})
+	b.put("formulas/plain", obj{"name": "Plain", "storage": "chilled", "inputs": []obj{{"ingredient": "water", "quantity_g": 100}, {"ingredient": "dark", "quantity_g": 300}}})
+	b.put("vats/vat-dark", obj{"name": "Dark tank", "chocolate": "dark", "site": "quay-lane"})
+	b.put("moulds/dome-6", obj{"name": "Dome 6", "cavities": 6})
+	b.put("designs/dome", obj{"name": "Dome", "chocolate": "dark", "shell_g": 4, "cap_g": 1, "fillings": []obj{{"formula": "plain", "quantity_g": 6}}})
+	lot := b.post("lots", obj{"ingredient": "dark", "supplier": "example-cocoa", "supplier_lot": "C-1", "quantity_g": 9000, "date_mark": obj{"kind": "best_before", "date": "2027-11-26"}, "place": "cold-counter"})
+	b.post("vats/vat-dark/melts", obj{"inputs": []obj{{"source": lot.text("code"), "quantity_g": 5000, "purpose": "melt"}}})
+	batch := b.post("ganaches", obj{"formula": "plain", "inputs": []obj{{"ingredient": "water", "quantity_g": 100}, {"source": lot.text("code"), "quantity_g": 300}}, "place": "cold-counter"})
+	run := b.post("runs", obj{
+		"design": "dome", "mould": "dome-6", "moulds": 1, "place": "cold-counter", "casting": obj{"vat": "vat-dark"},
+		"filling": []obj{{"source": batch.text("code")}}, "capping": obj{"vat": "vat-dark"}, "turned_out": obj{"good": 6},
+	})
+	b.post("runs/"+run.text("code")+"/releases", obj{"pieces": 6, "place": "cold-counter"})
+	require.Contains(t, string(b.owner.get(t, "/v1/board?place=cold-counter").Body), `"Estimated, not validated"`)
+	require.Contains(t, visit(t, b.handler).enter(b.owner.key).get("/?place=cold-counter").page(http.StatusOK), "Use by Sat 28 Nov Estimated, not validated")
+}
+
 func TestAKeyOfASiteSeesItsPlacesOnly(t *testing.T) {
 	t.Parallel()
 	b := newTestBook(t)

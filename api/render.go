@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"time"
 
 	"firstout/api/openapi"
 	"firstout/internal/events"
@@ -16,10 +17,11 @@ import (
 type sight struct {
 	money    bool // what was paid for, and what was charged for other people's sales
 	supplier bool
+	author   bool // who wrote a date down
 }
 
 func sightOf(a workshop.Actor) sight {
-	return sight{money: a.Is(roleOwner, roleAuditor), supplier: a.Is(roleMaker, roleOwner, roleAuditor)}
+	return sight{money: a.Is(roleOwner, roleAuditor), supplier: a.Is(roleMaker, roleOwner, roleAuditor), author: a.Is(roleMaker, roleOwner, roleAuditor)}
 }
 
 // recordedOf tells which events a command became.
@@ -181,11 +183,40 @@ func chargeOf(c *workshop.Charge, names map[events.Code]string) openapi.Charge {
 // ganacheOf shows a ganache with these deviations of it.
 func ganacheOf(t projections.Thing, deviations []openapi.Deviation) openapi.Ganache {
 	g := t.Ganache
-	return openapi.Ganache{
+	ganache := openapi.Ganache{
 		Code: string(g.Code), Of: optional(string(g.Of)), Parted: partedOf(g.Parting), Frozen: g.Frozen, Formula: g.Formula, FormulaVersion: g.FormulaVersion, MadeAt: g.At, YieldG: g.Yield,
 		OnHandG: events.Mass(standing(t.Lines, t.PartLines)), HeatStep: g.HeatStep, Ph: g.PH, WaterActivity: g.WaterActivity,
 		Held: g.Held(), Holds: g.Holds, Places: standings(t.Lines), UseBy: expiryOf(g.Expiry), Deviations: notNil(deviations),
 	}
+	if g.PackedHot {
+		ganache.PackedHot = &g.PackedHot
+	}
+	if g.Cools() {
+		ganache.Cooling = pointerTo(coolingOf(g, ganache.OnHandG > 0))
+	}
+	return ganache
+}
+
+// coolingOf shows how a boiled ganache cooled. Nothing is due any more of what is used up.
+func coolingOf(g *workshop.Ganache, left bool) openapi.Cooling {
+	c, cautions := g.Cooled()
+	cooling := openapi.Cooling{
+		StartedAt: c.From, To21Minutes: minutesOf(c.To21), To5Minutes: minutesOf(c.To5), Late: c.Late, Reason: optional(c.Reason),
+		Readings: slices.SortedFunc(slices.Values(g.Cooling), func(a, b events.TemperatureReading) int { return a.At.Compare(b.At) }),
+		Cautions: notNil(cautions),
+	}
+	cooling.Readings = notNil(cooling.Readings)
+	if left {
+		cooling.DueBy = c.DueBy
+	}
+	return cooling
+}
+
+func minutesOf(d *time.Duration) *float64 {
+	if d == nil {
+		return nil
+	}
+	return pointerTo(roundTo(d.Minutes(), 1))
 }
 
 // addMaking puts into a shown ganache what its making recorded and its state does not keep.

@@ -44,6 +44,7 @@ GET  /assets/:name    everybody
 PUT /v1/sites/:slug        o
 PUT /v1/places/:slug       o
 PUT /v1/buyers/:slug       o
+PUT /v1/life-scheme        o
 PUT /v1/suppliers/:slug    mo
 PUT /v1/ingredients/:slug  mo
 PUT /v1/formulas/:slug     mo
@@ -74,6 +75,7 @@ GET /v1/moulds/:slug       moa
 
 # Compositions are read as recipes are; an estimate records nothing, and the counter may ask for one.
 GET  /v1/reference/ingredients  moa
+GET  /v1/life-scheme            moa
 POST /v1/expiry/estimates       cmoa
 
 # The maker: counter's, and lots, openings, melts, emptyings, ganaches, runs, releases.

@@ -106,6 +106,8 @@ var rights = map[string]roles{
 	"GET /v1/moulds":            makerSees,
 	"GET /v1/moulds/:slug":      makerSees,
 
+	"PUT /v1/life-scheme":               ownerDoes,
+	"GET /v1/life-scheme":               makerSees,
 	"GET /v1/reference/ingredients":     makerSees,
 	"POST /v1/expiry/estimates":         counterSees, // records nothing
 	"POST /v1/lots":                     makerDoes,

@@ -43,6 +43,7 @@ var atThePier = map[string]siteCase{
 	},
 	"PUT /v1/buyers/:slug": {shared: true}, "PUT /v1/suppliers/:slug": {shared: true}, "PUT /v1/ingredients/:slug": {shared: true},
 	"PUT /v1/formulas/:slug": {shared: true}, "PUT /v1/moulds/:slug": {shared: true}, "PUT /v1/designs/:slug": {shared: true},
+	"PUT /v1/life-scheme": {shared: true}, "GET /v1/life-scheme": {shared: true},
 	"GET /v1/sites": {shared: true}, "GET /v1/sites/:slug": {shared: true}, "GET /v1/places": {shared: true}, "GET /v1/places/:slug": {shared: true},
 	"GET /v1/designs": {shared: true}, "GET /v1/designs/:slug": {shared: true}, "GET /v1/buyers": {shared: true}, "GET /v1/buyers/:slug": {shared: true},
 	"GET /v1/suppliers": {shared: true}, "GET /v1/suppliers/:slug": {shared: true}, "GET /v1/ingredients": {shared: true},

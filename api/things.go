@@ -14,6 +14,7 @@ import (
 type about struct {
 	history    []openapi.HistoryEvent
 	recorded   []events.Recorded
+	dates      []openapi.DateHad
 	checks     []openapi.Check
 	deviations []openapi.Deviation
 }
@@ -25,6 +26,9 @@ func (h *handlers) about(ctx context.Context, code events.Code) (about, error) {
 		return about{}, err
 	}
 	a := about{recorded: recorded}
+	if a.dates, err = h.datesOf(ctx, code, recorded); err != nil {
+		return about{}, err
+	}
 	if a.history, err = historyOf(recorded, sightOf(actorOf(ctx))); err != nil {
 		return about{}, err
 	}
@@ -84,15 +88,36 @@ func (h *handlers) GetLot(ctx context.Context, r openapi.GetLotRequestObject) (o
 		return nil, err
 	}
 	momentOf(ctx).frozenNow(parts...)
-	for _, p := range parts {
-		lot.Portions = append(lot.Portions, portionOf(p))
+	if lot.Portions, err = h.portionsOf(ctx, parts); err != nil {
+		return nil, err
 	}
 	a, err := h.about(ctx, code)
 	if err != nil {
 		return nil, err
 	}
-	lot.Checks, lot.Deviations, lot.History = a.checks, a.deviations, a.history
+	lot.Checks, lot.Deviations, lot.History, lot.Dates = a.checks, a.deviations, a.history, a.dates
 	return openapi.GetLot200JSONResponse(lot), nil
+}
+
+// portionsOf shows the parts of a lot, each with the dates that it had.
+func (h *handlers) portionsOf(ctx context.Context, parts []projections.Thing) ([]openapi.Portion, error) {
+	if len(parts) == 0 {
+		return nil, nil
+	}
+	codes := make([]events.Code, len(parts))
+	for i, p := range parts {
+		codes[i] = p.Code
+	}
+	recorded, err := projections.Dating(ctx, h.pool, codes)
+	if err != nil {
+		return nil, err
+	}
+	portions := make([]openapi.Portion, len(parts))
+	for i, p := range parts {
+		portions[i] = portionOf(p)
+		portions[i].Dates = datesIn(recorded, p.Code, sightOf(actorOf(ctx)))
+	}
+	return portions, nil
 }
 
 // ListLots lists lots and blocks in code order; portions are inside their lots.
@@ -124,7 +149,7 @@ func (h *handlers) GetGanache(ctx context.Context, r openapi.GetGanacheRequestOb
 	momentOf(ctx).frozenNow(*thing)
 	ganache := ganacheOf(*thing, a.deviations)
 	addMaking(&ganache, a.recorded)
-	ganache.Checks, ganache.History = a.checks, a.history
+	ganache.Checks, ganache.History, ganache.Dates = a.checks, a.history, a.dates
 	return openapi.GetGanache200JSONResponse(ganache), nil
 }
 
@@ -156,7 +181,7 @@ func (h *handlers) GetRun(ctx context.Context, r openapi.GetRunRequestObject) (o
 	momentOf(ctx).frozenNow(*thing)
 	run := runOf(*thing, a.deviations)
 	addWork(&run, a.recorded)
-	run.Checks, run.History = a.checks, a.history
+	run.Checks, run.History, run.Dates = a.checks, a.history, a.dates
 	run.Allergens = pointerTo(allergensAt(momentOf(ctx).defs, thing.Run.Site, thing.Run.Allergens))
 	if run.Places == nil {
 		run.Places = []openapi.Standing{}

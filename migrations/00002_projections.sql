@@ -6,7 +6,7 @@
 
 -- Every version of every definition. body is the definition itself, in its newest shape.
 CREATE TABLE definitions (
-    kind        text COLLATE "C" NOT NULL, -- site, place, supplier, buyer, ingredient, formula, vat, mould or design
+    kind        text COLLATE "C" NOT NULL, -- site, place, supplier, buyer, ingredient, formula, vat, mould, design or scheme
     slug        text COLLATE "C" NOT NULL,
     version     int NOT NULL,
     position    bigint NOT NULL,

@@ -161,18 +161,66 @@ func (e Chocolate) Valid() bool {
 	}
 }
 
+// Defines values for DateHadKind.
+const (
+	DateHadKindBestBefore DateHadKind = "best_before"
+	DateHadKindEmpty      DateHadKind = ""
+	DateHadKindUseBy      DateHadKind = "use_by"
+)
+
+// Valid indicates whether the value is a known member of the DateHadKind enum.
+func (e DateHadKind) Valid() bool {
+	switch e {
+	case DateHadKindBestBefore:
+		return true
+	case DateHadKindEmpty:
+		return true
+	case DateHadKindUseBy:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for DateHadStatus.
+const (
+	Assessed          DateHadStatus = "assessed"
+	AssessmentNeeded  DateHadStatus = "assessment_needed"
+	NotEstimated      DateHadStatus = "not_estimated"
+	OutsideAssessment DateHadStatus = "outside_assessment"
+	SafeByTable       DateHadStatus = "safe_by_table"
+)
+
+// Valid indicates whether the value is a known member of the DateHadStatus enum.
+func (e DateHadStatus) Valid() bool {
+	switch e {
+	case Assessed:
+		return true
+	case AssessmentNeeded:
+		return true
+	case NotEstimated:
+		return true
+	case OutsideAssessment:
+		return true
+	case SafeByTable:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for DateKind.
 const (
-	BestBefore DateKind = "best_before"
-	UseBy      DateKind = "use_by"
+	DateKindBestBefore DateKind = "best_before"
+	DateKindUseBy      DateKind = "use_by"
 )
 
 // Valid indicates whether the value is a known member of the DateKind enum.
 func (e DateKind) Valid() bool {
 	switch e {
-	case BestBefore:
+	case DateKindBestBefore:
 		return true
-	case UseBy:
+	case DateKindUseBy:
 		return true
 	default:
 		return false
@@ -1237,6 +1285,31 @@ type CodeOrNull = string
 // Composition g per 100 g; an absent key counts as 0. `syrup_de` is the dextrose equivalent of `syrup_solids`.
 type Composition = map[string]float64
 
+// Cooling How a filling cooled that was boiled, or held at 70 °C for 2 minutes: from 57 to 21 °C within 2 hours, and to 5 °C within 6
+// in all (US Food Code 3-501.14, from memory). Readings are checks of its temperature; what nobody read is not late.
+type Cooling struct {
+	Cautions []string `json:"cautions"`
+
+	// DueBy Until when the next step has to be read; null when it is cold, late or used up.
+	DueBy *time.Time `json:"due_by"`
+
+	// Late A deviation of safety: the batch is held, and what was made of it since.
+	Late bool `json:"late"`
+
+	// Readings Oldest first.
+	Readings []TemperatureReading `json:"readings"`
+	Reason   *string              `json:"reason,omitempty"`
+
+	// StartedAt The last reading at 57 °C or above, else the making.
+	StartedAt time.Time `json:"started_at"`
+
+	// To21Minutes null: no reading that low yet.
+	To21Minutes *float64 `json:"to_21_minutes"`
+
+	// To5Minutes null: no reading that low yet.
+	To5Minutes *float64 `json:"to_5_minutes"`
+}
+
 // Count defines model for Count.
 type Count struct {
 	Complete bool               `json:"complete"`
@@ -1318,6 +1391,45 @@ type CreateRedating struct {
 
 // Currency ISO 4217.
 type Currency = string
+
+// DateHad A date that a thing had from some event on, and why.
+type DateHad struct {
+	// Author Who wrote it down, as the id of the key; shown to makers, owners and auditors.
+	Author *string `json:"author,omitempty"`
+
+	// Binds The limit that bound; empty while there was no date at all.
+	Binds string `json:"binds"`
+
+	// Cause What happened: received, opened, set, made, started, cast, decorated, filled, capped, why it parted, or why it was dated anew (measured, late_entry, decided, deviation_decided, …).
+	Cause string `json:"cause"`
+
+	// Date A calendar date in the site's time zone, inclusive; null where there is none.
+	Date       *DayOrNull         `json:"date"`
+	DiscardBy  *time.Time         `json:"discard_by,omitempty"`
+	Event      openapi_types.UUID `json:"event"`
+	Kind       DateHadKind        `json:"kind"`
+	OccurredAt time.Time          `json:"occurred_at"`
+	RecordedAt time.Time          `json:"recorded_at"`
+
+	// Source What said so: a document, a date mark, a rule, a decision with its reason.
+	Source string        `json:"source"`
+	Status DateHadStatus `json:"status"`
+
+	// Subject The code whose limit that was.
+	Subject *string `json:"subject,omitempty"`
+
+	// Tables Version of the tables.
+	Tables string `json:"tables"`
+
+	// UseBy A calendar date in the site's time zone, inclusive; null where there is none.
+	UseBy *DayOrNull `json:"use_by"`
+}
+
+// DateHadKind defines model for DateHad.Kind.
+type DateHadKind string
+
+// DateHadStatus defines model for DateHad.Status.
+type DateHadStatus string
 
 // DateKind Kind of a date given.
 type DateKind string
@@ -1435,6 +1547,9 @@ type DefineFormula = events.Formula
 
 // DefineIngredient defines model for DefineIngredient.
 type DefineIngredient = events.Ingredient
+
+// DefineLifeScheme defines model for DefineLifeScheme.
+type DefineLifeScheme = events.LifeScheme
 
 // DefineMould defines model for DefineMould.
 type DefineMould = events.Mould
@@ -1657,7 +1772,7 @@ type EmptyVatRest string
 
 // Emptying defines model for Emptying.
 type Emptying struct {
-	// Block A delivery, or a block set from the rest of a vat. `portions`, `checks`, `deviations` and `history` are in the answer about one lot, `recorded` in the answer to the write. Supplier and price are shown to those who may see them.
+	// Block A delivery, or a block set from the rest of a vat. `portions`, `dates`, `checks`, `deviations` and `history` are in the answer about one lot, `recorded` in the answer to the write. Supplier and price are shown to those who may see them.
 	Block *Lot `json:"block,omitempty"`
 
 	// Charge A code in its canonical form.
@@ -1881,6 +1996,9 @@ type Formula struct {
 	// law, the competent authority and a qualified person decide; see `cautions`.
 	UseByThen *Expiry `json:"use_by_then,omitempty"`
 	Version   int     `json:"version"`
+
+	// Warnings Where it has not a whole day in its class: the class that has one; and where nothing would date a batch of it. Nothing is refused for it.
+	Warnings []string `json:"warnings"`
 }
 
 // FormulaInput defines model for FormulaInput.
@@ -1918,14 +2036,21 @@ type FormulaPage struct {
 // Frozen Since when it is in the freezer. Sealed and for the first time, its clock stands still there.
 type Frozen = events.Freezing
 
-// Ganache `inputs` and `yield_basis` are in the answer about one ganache and to the write, `checks` and `history` in the first, `recorded` in the second.
+// Ganache `inputs` and `yield_basis` are in the answer about one ganache and to the write, `dates`, `checks` and `history` in the first, `recorded` in the second.
 type Ganache struct {
 	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
 	Allergens *Allergens `json:"allergens,omitempty"`
 	Checks    []Check    `json:"checks,omitempty"`
 
 	// Code A code in its canonical form.
-	Code       Code        `json:"code"`
+	Code Code `json:"code"`
+
+	// Cooling How a filling cooled that was boiled, or held at 70 °C for 2 minutes: from 57 to 21 °C within 2 hours, and to 5 °C within 6
+	// in all (US Food Code 3-501.14, from memory). Readings are checks of its temperature; what nobody read is not late.
+	Cooling *Cooling `json:"cooling,omitempty"`
+
+	// Dates Each date that it had, oldest first.
+	Dates      []DateHad   `json:"dates,omitempty"`
 	Deviations []Deviation `json:"deviations"`
 
 	// Formula The name of a definition in URLs and references.
@@ -1947,7 +2072,8 @@ type Ganache struct {
 	Of *Code `json:"of,omitempty"`
 
 	// OnHandG Grams summed, at most three decimals; a difference may be below zero.
-	OnHandG GramsSummed `json:"on_hand_g"`
+	OnHandG   GramsSummed `json:"on_hand_g"`
+	PackedHot *bool       `json:"packed_hot,omitempty"`
 
 	// Parted What a part came out of, when and why.
 	Parted *Parted `json:"parted,omitempty"`
@@ -2176,6 +2302,42 @@ type InputDrawn struct {
 // InputDrawnHow defines model for InputDrawn.How.
 type InputDrawnHow string
 
+// KindOfIngredient A kind of ingredient.
+type KindOfIngredient = string
+
+// LifeBand How long a filling keeps whose water activity is above that of the band before and no higher than its own.
+type LifeBand = events.LifeBand
+
+// LifeKeeps How long it keeps from its making.
+type LifeKeeps = events.Keeps
+
+// LifeScheme How long fillings keep where no assessment says so. Not a validation; the shop answers for its own table.
+type LifeScheme struct {
+	Bands           []LifeBand         `json:"bands"`
+	BestBeforeBinds []KindOfIngredient `json:"best_before_binds"`
+
+	// Cautions Where it is longer than the shipped one.
+	Cautions []string `json:"cautions"`
+
+	// DefinedAt When this version was recorded, and so came into force.
+	DefinedAt *time.Time `json:"defined_at,omitempty"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded *Recorded `json:"recorded,omitempty"`
+
+	// Shipped The table that the program is shipped with.
+	Shipped ShippedLifeScheme `json:"shipped"`
+
+	// Tables What a date's `tables` says that rests on it.
+	Tables string `json:"tables"`
+
+	// TraceShare The least share of a charge by which a lot's best-before dates what is drawn from it; not to be set.
+	TraceShare float64 `json:"trace_share"`
+
+	// Version 0: the shop has none of its own, the shipped one is in force.
+	Version int `json:"version"`
+}
+
 // Lift defines model for Lift.
 type Lift struct {
 	Codes  []Code             `json:"codes"`
@@ -2234,7 +2396,7 @@ type LineSold struct {
 	PriceMinor *Minor `json:"price_minor,omitempty"`
 }
 
-// Lot A delivery, or a block set from the rest of a vat. `portions`, `checks`, `deviations` and `history` are in the answer about one lot, `recorded` in the answer to the write. Supplier and price are shown to those who may see them.
+// Lot A delivery, or a block set from the rest of a vat. `portions`, `dates`, `checks`, `deviations` and `history` are in the answer about one lot, `recorded` in the answer to the write. Supplier and price are shown to those who may see them.
 type Lot struct {
 	// Allergens null: not known; of a block, see its lots.
 	Allergens []Allergen `json:"allergens"`
@@ -2250,7 +2412,10 @@ type Lot struct {
 	Currency *Currency `json:"currency,omitempty"`
 
 	// DateMark The supplier's own date as printed. best_before_end: the last day of that month. none: no `date`.
-	DateMark     DateMark             `json:"date_mark"`
+	DateMark DateMark `json:"date_mark"`
+
+	// Dates Each date that it had, oldest first.
+	Dates        []DateHad            `json:"dates,omitempty"`
 	DeliveryNote *string              `json:"delivery_note,omitempty"`
 	Deviations   []Deviation          `json:"deviations,omitempty"`
 	Held         bool                 `json:"held"`
@@ -2309,6 +2474,9 @@ type MakeGanache struct {
 	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
 	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
 
+	// Cooling How it cooled, where that is written down at once; later readings are checks of its temperature.
+	Cooling []TemperatureReading `json:"cooling,omitempty"`
+
 	// EvaporatedG Grams, at most three decimals, none allowed.
 	EvaporatedG *GramsOrNone `json:"evaporated_g,omitempty"`
 
@@ -2321,6 +2489,9 @@ type MakeGanache struct {
 
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// PackedHot Packed in the heat of that step and closed: it is read in table A of the US Food Code until it is opened.
+	PackedHot *bool `json:"packed_hot,omitempty"`
 
 	// Ph From 0 to 14.
 	Ph *PH `json:"ph,omitempty"`
@@ -2670,7 +2841,10 @@ type PlacePage struct {
 // Portion A part of a lot, opened on its own day or moved apart from the rest. It has `opened_at` once it is opened.
 type Portion struct {
 	// Code A code in its canonical form.
-	Code       Code        `json:"code"`
+	Code Code `json:"code"`
+
+	// Dates Each date that it had, oldest first.
+	Dates      []DateHad   `json:"dates,omitempty"`
 	Deviations []Deviation `json:"deviations,omitempty"`
 
 	// Frozen Since when it is in the freezer. Sealed and for the first time, its clock stands still there.
@@ -2895,7 +3069,7 @@ type ReleasePieces struct {
 	Place Slug `json:"place"`
 }
 
-// Run A run, or a part of one whose history went another way (`of` names the run). `places` are in the answers to questions, `checks` and `history` in the answer about one run; the parts of the work there too, and in the answer to the write that recorded them, as is `recorded`.
+// Run A run, or a part of one whose history went another way (`of` names the run). `places` are in the answers to questions, `dates`, `checks` and `history` in the answer about one run; the parts of the work there too, and in the answer to the write that recorded them, as is `recorded`.
 type Run struct {
 	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
 	Allergens *Allergens `json:"allergens,omitempty"`
@@ -2908,7 +3082,10 @@ type Run struct {
 	Checks  []Check         `json:"checks,omitempty"`
 
 	// Code A code in its canonical form.
-	Code        Code              `json:"code"`
+	Code Code `json:"code"`
+
+	// Dates Each date that it had, oldest first.
+	Dates       []DateHad         `json:"dates,omitempty"`
 	Decorations []DecorationDrawn `json:"decorations,omitempty"`
 
 	// Design The name of a definition in URLs and references.
@@ -3047,6 +3224,34 @@ type SellPieces struct {
 
 // Share From 0 to 1.
 type Share = float64
+
+// ShippedLifeBand A band of the shipped table, with its source.
+type ShippedLifeBand struct {
+	// Basis What that is worth: published, common practice, or from memory.
+	Basis string `json:"basis"`
+
+	// Chilled How long it keeps from its making.
+	Chilled LifeKeeps `json:"chilled"`
+
+	// Cool How long it keeps from its making.
+	Cool     LifeKeeps `json:"cool"`
+	Included bool      `json:"included"`
+
+	// Source Where the figures are from.
+	Source string `json:"source"`
+
+	// WaterActivityMax From 0 to 1.
+	WaterActivityMax WaterActivity `json:"water_activity_max"`
+}
+
+// ShippedLifeScheme The table that the program is shipped with.
+type ShippedLifeScheme struct {
+	Bands           []ShippedLifeBand  `json:"bands"`
+	BestBeforeBinds []KindOfIngredient `json:"best_before_binds"`
+
+	// Tables Its version, as a date's `tables` names it.
+	Tables string `json:"tables"`
+}
 
 // Site A workshop, shop or stall with its own time zone and money.
 type Site struct {
@@ -3288,6 +3493,9 @@ type Taster struct {
 	Recorded Recorded `json:"recorded"`
 	Warnings []string `json:"warnings,omitempty"`
 }
+
+// TemperatureReading A temperature as it was read.
+type TemperatureReading = events.TemperatureReading
 
 // Tolerance How far over its limit a place may be, and how long, before that is a deviation.
 type Tolerance struct {
@@ -3860,6 +4068,15 @@ type GetIngredientParams struct {
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
 
+// GetLifeSchemeParams defines parameters for GetLifeScheme.
+type GetLifeSchemeParams struct {
+	// Version A version of the definition; the newest if absent.
+	Version *VersionInQuery `form:"version,omitempty" json:"version,omitempty"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
 // ListLotsParams defines parameters for ListLots.
 type ListLotsParams struct {
 	// Ingredient Only lots of this ingredient.
@@ -4229,6 +4446,9 @@ type LiftHoldJSONRequestBody = LiftHold
 // PutIngredientJSONRequestBody defines body for PutIngredient for application/json ContentType.
 type PutIngredientJSONRequestBody = DefineIngredient
 
+// PutLifeSchemeJSONRequestBody defines body for PutLifeScheme for application/json ContentType.
+type PutLifeSchemeJSONRequestBody = DefineLifeScheme
+
 // CreateLotJSONRequestBody defines body for CreateLot for application/json ContentType.
 type CreateLotJSONRequestBody = ReceiveLot
 
@@ -4396,6 +4616,12 @@ type ServerInterface interface {
 	// PutIngredient Define a ingredient, or a new version of it
 	// (PUT /v1/ingredients/{slug})
 	PutIngredient(ctx echo.Context, slug SlugInPath) error
+	// GetLifeScheme How long fillings keep by the shop's table, and by the shipped one
+	// (GET /v1/life-scheme)
+	GetLifeScheme(ctx echo.Context, params GetLifeSchemeParams) error
+	// PutLifeScheme Set the shop's own table of how long fillings keep
+	// (PUT /v1/life-scheme)
+	PutLifeScheme(ctx echo.Context) error
 	// ListLots Lots in code order, oldest first
 	// (GET /v1/lots)
 	ListLots(ctx echo.Context, params ListLotsParams) error
@@ -5643,6 +5869,50 @@ func (w *ServerInterfaceWrapper) PutIngredient(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.PutIngredient(ctx, slug)
+	return err
+}
+
+// GetLifeScheme converts echo context to params.
+func (w *ServerInterfaceWrapper) GetLifeScheme(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetLifeSchemeParams
+	// ------------- Optional query parameter "version" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "version", ctx.QueryParams(), &params.Version, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter version: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetLifeScheme(ctx, params)
+	return err
+}
+
+// PutLifeScheme converts echo context to params.
+func (w *ServerInterfaceWrapper) PutLifeScheme(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PutLifeScheme(ctx)
 	return err
 }
 
@@ -7236,6 +7506,8 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/ingredients", wrapper.ListIngredients, options.OperationMiddlewares["listIngredients"]...)
 	router.GET(options.BaseURL+"/v1/ingredients/:slug", wrapper.GetIngredient, options.OperationMiddlewares["getIngredient"]...)
 	router.PUT(options.BaseURL+"/v1/ingredients/:slug", wrapper.PutIngredient, options.OperationMiddlewares["putIngredient"]...)
+	router.GET(options.BaseURL+"/v1/life-scheme", wrapper.GetLifeScheme, options.OperationMiddlewares["getLifeScheme"]...)
+	router.PUT(options.BaseURL+"/v1/life-scheme", wrapper.PutLifeScheme, options.OperationMiddlewares["putLifeScheme"]...)
 	router.GET(options.BaseURL+"/v1/lots", wrapper.ListLots, options.OperationMiddlewares["listLots"]...)
 	router.POST(options.BaseURL+"/v1/lots", wrapper.CreateLot, options.OperationMiddlewares["createLot"]...)
 	router.GET(options.BaseURL+"/v1/lots/:code", wrapper.GetLot, options.OperationMiddlewares["getLot"]...)
@@ -8185,6 +8457,64 @@ func (response PutIngredient200JSONResponse) VisitPutIngredientResponse(w http.R
 type PutIngredient201JSONResponse Ingredient
 
 func (response PutIngredient201JSONResponse) VisitPutIngredientResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLifeSchemeRequestObject struct {
+	Params GetLifeSchemeParams
+}
+
+type GetLifeSchemeResponseObject interface {
+	VisitGetLifeSchemeResponse(w http.ResponseWriter) error
+}
+
+type GetLifeScheme200JSONResponse LifeScheme
+
+func (response GetLifeScheme200JSONResponse) VisitGetLifeSchemeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutLifeSchemeRequestObject struct {
+	Body *PutLifeSchemeJSONRequestBody
+}
+
+type PutLifeSchemeResponseObject interface {
+	VisitPutLifeSchemeResponse(w http.ResponseWriter) error
+}
+
+type PutLifeScheme200JSONResponse LifeScheme
+
+func (response PutLifeScheme200JSONResponse) VisitPutLifeSchemeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutLifeScheme201JSONResponse LifeScheme
+
+func (response PutLifeScheme201JSONResponse) VisitPutLifeSchemeResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -9291,6 +9621,12 @@ type StrictServerInterface interface {
 	// PutIngredient Define a ingredient, or a new version of it
 	// (PUT /v1/ingredients/{slug})
 	PutIngredient(ctx context.Context, request PutIngredientRequestObject) (PutIngredientResponseObject, error)
+	// GetLifeScheme How long fillings keep by the shop's table, and by the shipped one
+	// (GET /v1/life-scheme)
+	GetLifeScheme(ctx context.Context, request GetLifeSchemeRequestObject) (GetLifeSchemeResponseObject, error)
+	// PutLifeScheme Set the shop's own table of how long fillings keep
+	// (PUT /v1/life-scheme)
+	PutLifeScheme(ctx context.Context, request PutLifeSchemeRequestObject) (PutLifeSchemeResponseObject, error)
 	// ListLots Lots in code order, oldest first
 	// (GET /v1/lots)
 	ListLots(ctx context.Context, request ListLotsRequestObject) (ListLotsResponseObject, error)
@@ -10589,6 +10925,77 @@ func (sh *strictHandler) PutIngredient(ctx echo.Context, slug SlugInPath) error 
 		return err
 	} else if validResponse, ok := response.(PutIngredientResponseObject); ok {
 		return validResponse.VisitPutIngredientResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetLifeScheme operation middleware
+func (sh *strictHandler) GetLifeScheme(ctx echo.Context, params GetLifeSchemeParams) error {
+	var request GetLifeSchemeRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetLifeScheme(ctx.Request().Context(), request.(GetLifeSchemeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetLifeScheme")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetLifeSchemeResponseObject); ok {
+		return validResponse.VisitGetLifeSchemeResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PutLifeScheme operation middleware
+func (sh *strictHandler) PutLifeScheme(ctx echo.Context) error {
+	var request PutLifeSchemeRequestObject
+
+	var body PutLifeSchemeJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PutLifeScheme(ctx.Request().Context(), request.(PutLifeSchemeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PutLifeScheme")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PutLifeSchemeResponseObject); ok {
+		return validResponse.VisitPutLifeSchemeResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

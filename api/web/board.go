@@ -31,6 +31,7 @@ type Line struct {
 	DaysLeft    *int       // nil with it
 	EndsBy      time.Time
 	SellBy      *civil.Day // so that its days are left to the customer
+	Estimate    string     // words that stand right beside the date, where it rests on an estimate
 	Cautions    []string
 
 	Contains, MayContain, MadeWhereHandled []string // codes
@@ -71,6 +72,7 @@ type shownLine struct {
 	Beside     string // the other figure
 	DateKind   string
 	Date       string
+	Estimate   string
 	Why        string
 	SellBy     string
 	Allergens  []shownAllergens

@@ -51,7 +51,7 @@ func (w words) group(kind groupKind, lines []Line) shownGroup {
 func (w words) line(kind groupKind, l Line) shownLine {
 	s := shownLine{
 		ID: "line-" + l.Code, Name: l.Name, Code: l.Code, Seconds: l.Seconds,
-		Stamp: w.stamp(l), Counted: !l.Held && l.DaysLeft != nil && *l.DaysLeft > 0, DateKind: dateKind(l), Date: w.date(l), Why: w.why(kind, l),
+		Stamp: w.stamp(l), Counted: !l.Held && l.DaysLeft != nil && *l.DaysLeft > 0, DateKind: dateKind(l), Date: w.date(l), Estimate: l.Estimate, Why: w.why(kind, l),
 		Allergens: allergens(l), Unknown: l.AllergensUnknown, Notes: w.notes.of(l),
 	}
 	if l.Seconds {

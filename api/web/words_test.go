@@ -62,6 +62,17 @@ func TestCautionsStandBesideTheBoard(t *testing.T) {
 	require.Equal(t, 1, strings.Count(string(page), `class="notes"`))
 }
 
+// That a date rests on an estimate is said right beside it, on each line.
+func TestAnEstimateIsSaidBesideTheDate(t *testing.T) {
+	t.Parallel()
+	board := fullBoard()
+	board.SellNext[0].Estimate = "Estimated, not validated"
+	page, err := board.HTML()
+	require.NoError(t, err)
+	require.Regexp(t, `Use by tomorrow, Thu 26 Nov Estimated, not validated$`, words(t, page, `(?s)id="line-R261116-01-E".*?<p class="date">.*?</p>`))
+	require.Equal(t, 1, strings.Count(string(page), "Estimated, not validated"))
+}
+
 func TestAnEmptyBoard(t *testing.T) {
 	t.Parallel()
 	page, err := web.Board{Place: web.Place{Slug: "counter", Name: "Counter", Site: "Shingle Lane"}, At: afternoon, Zone: afternoon.Location()}.HTML()

@@ -2,6 +2,7 @@ package events
 
 import (
 	"fmt"
+	"slices"
 
 	"firstout/internal/civil"
 )
@@ -168,6 +169,39 @@ type Design struct {
 	GTIN            string             `json:"gtin,omitempty"`
 }
 
+// Keeps is how long something keeps: civil days, or hours where it has not a day.
+type Keeps struct {
+	Days  int `json:"days,omitempty"`
+	Hours int `json:"hours,omitempty"`
+}
+
+// LifeBand is how long a filling keeps whose water activity is above that of the band before and no higher than its own.
+type LifeBand struct {
+	WaterActivityMax float64 `json:"water_activity_max"`
+	Included         bool    `json:"included,omitempty"` // the band holds that water activity itself
+	Cool             Keeps   `json:"cool"`
+	Chilled          Keeps   `json:"chilled"`
+}
+
+// LifeScheme is the shop's own table of lives, driest band first, and which kinds of ingredient pass their best-before on.
+// What is left out is as it is shipped.
+type LifeScheme struct {
+	Bands           []LifeBand `json:"bands,omitempty"`
+	BestBeforeBinds *[]string  `json:"best_before_binds,omitempty"` // kinds of ingredient
+}
+
+// Sorted is the same with its kinds of ingredient in order: in which they were given says nothing.
+func (s LifeScheme) Sorted() LifeScheme {
+	if s.BestBeforeBinds != nil {
+		kinds := slices.Sorted(slices.Values(*s.BestBeforeBinds))
+		if kinds == nil {
+			kinds = []string{}
+		}
+		s.BestBeforeBinds = &kinds
+	}
+	return s
+}
+
 // Defined is what every definition event has: the slug it defines and that slug's version, from 1.
 type Defined struct {
 	Slug       string `json:"slug"`
@@ -224,6 +258,11 @@ type (
 		Defined
 		Design
 	}
+	// SchemeDefined is a version of the life scheme, of which a book has one.
+	SchemeDefined struct {
+		Defined
+		LifeScheme
+	}
 )
 
 // EventType names the event in the log.
@@ -252,6 +291,9 @@ func (MouldDefined) EventType() string { return "mould_defined" }
 
 // EventType names the event in the log.
 func (DesignDefined) EventType() string { return "design_defined" }
+
+// EventType names the event in the log.
+func (SchemeDefined) EventType() string { return "scheme_defined" }
 
 // Holds says whether a value lies in the band, its ends included.
 func (b Band) Holds(value float64) bool {

@@ -151,6 +151,7 @@ var decoders = map[string]func([]byte) (Event, error){
 	"vat_defined/1":        as[VatDefined],
 	"mould_defined/1":      as[MouldDefined],
 	"design_defined/1":     as[DesignDefined],
+	"scheme_defined/1":     as[SchemeDefined],
 
 	"ingredient_received/1": as[IngredientReceived],
 	"portion_opened/1":      as[PortionOpened],

@@ -142,6 +142,13 @@ func moreDefinitions() []events.Event {
 			Decorations: []events.DesignDecoration{{Ingredient: "cocoa-butter-violet", Quantity: 300, Stage: "before_casting"}},
 			PriceMinor:  of(int64(180)), DaysForCustomer: of(2), GTIN: "09521234543213",
 		}},
+		events.SchemeDefined{Defined: defined("life-scheme"), LifeScheme: events.LifeScheme{
+			Bands: []events.LifeBand{
+				{WaterActivityMax: 0.88, Cool: events.Keeps{Days: 8}, Chilled: events.Keeps{Days: 21}},
+				{WaterActivityMax: 1, Included: true, Cool: events.Keeps{Hours: 4}, Chilled: events.Keeps{Hours: 72}},
+			},
+			BestBeforeBinds: &[]string{"couverture", "dairy"},
+		}},
 	}
 }
 
@@ -158,7 +165,8 @@ func goods() []events.Event {
 		},
 		events.GanacheMade{
 			Ganache: ganache, Formula: "blackcurrant-bay", FormulaVersion: 2, Inputs: draws(), Yield: 1160 * events.Gram, YieldBasis: "weighed", Evaporated: 20 * events.Gram,
-			HeatStep: &events.HeatStep{Boiled: true, TemperatureC: of(102.5), Minutes: of(1.5)}, PH: of(4.7),
+			HeatStep: &events.HeatStep{Boiled: true, TemperatureC: of(102.5), Minutes: of(1.5)}, PH: of(4.7), PackedHot: true,
+			Cooling:       []events.TemperatureReading{{At: time.Date(2026, 11, 25, 10, 15, 0, 0, time.UTC), TemperatureC: 20.5}},
 			WaterActivity: &events.MeasuredValue{Value: 0.9, Uncertainty: of(0.005)}, Place: "cold-room", Expiry: expiry(), RuleBroken: []string{"on-hold"},
 		},
 	}

@@ -1,6 +1,8 @@
 package events
 
 import (
+	"time"
+
 	"firstout/internal/civil"
 )
 
@@ -91,21 +93,29 @@ type MeasuredValue struct {
 	Uncertainty *float64 `json:"uncertainty,omitempty"`
 }
 
+// TemperatureReading is what was read of a thing at an instant, in °C.
+type TemperatureReading struct {
+	At           time.Time `json:"at"`
+	TemperatureC float64   `json:"temperature_c"`
+}
+
 // GanacheMade is one batch of a filling. Yield is what came out of the bowl; less than the inputs went in.
 type GanacheMade struct {
-	Ganache        Code           `json:"ganache"`
-	Formula        string         `json:"formula"`
-	FormulaVersion int            `json:"formula_version"`
-	Inputs         []Draw         `json:"inputs"`
-	Yield          Mass           `json:"yield_g"`
-	YieldBasis     string         `json:"yield_basis"`            // weighed or assumed
-	Evaporated     Mass           `json:"evaporated_g,omitempty"` // water lost in cooking, by weighing
-	HeatStep       *HeatStep      `json:"heat_step,omitempty"`
-	PH             *float64       `json:"ph,omitempty"`
-	WaterActivity  *MeasuredValue `json:"water_activity,omitempty"`
-	Place          string         `json:"place"`
-	Expiry         Expiry         `json:"expiry"`
-	RuleBroken     []string       `json:"rule_broken,omitempty"`
+	Ganache        Code                 `json:"ganache"`
+	Formula        string               `json:"formula"`
+	FormulaVersion int                  `json:"formula_version"`
+	Inputs         []Draw               `json:"inputs"`
+	Yield          Mass                 `json:"yield_g"`
+	YieldBasis     string               `json:"yield_basis"`            // weighed or assumed
+	Evaporated     Mass                 `json:"evaporated_g,omitempty"` // water lost in cooking, by weighing
+	HeatStep       *HeatStep            `json:"heat_step,omitempty"`
+	PackedHot      bool                 `json:"packed_hot,omitempty"` // packed in the heat of that step and closed
+	Cooling        []TemperatureReading `json:"cooling,omitempty"`
+	PH             *float64             `json:"ph,omitempty"`
+	WaterActivity  *MeasuredValue       `json:"water_activity,omitempty"`
+	Place          string               `json:"place"`
+	Expiry         Expiry               `json:"expiry"`
+	RuleBroken     []string             `json:"rule_broken,omitempty"`
 }
 
 // EventType names the event in the log.

@@ -34,6 +34,12 @@ const (
 	CautionThawed = "Thaw sealed: water that condenses on it shortens its life. Never freeze it again."
 	// CautionUnsealed stands where freezing did not stop the clock because the thing was not sealed.
 	CautionUnsealed = "It was not sealed in the freezer: its time there counts as life spent."
+	// CautionLonger stands beside a date that the shop's own table of lives makes later than the shipped one would.
+	CautionLonger = "The shop's own table gives it longer than the shipped one: the shop answers for that."
+	// CautionNotPackedHot stands where a filling was packed hot and no heat step is on record that would count.
+	CautionNotPackedHot = "It was packed hot, but no boil, nor 70 °C for 2 minutes, is on record: it counts as not heated."
+	// CautionNotCooled stands beside a boiled filling of which nobody read in time how it cooled.
+	CautionNotCooled = "Nothing was read that shows how fast it cooled: boiled filling goes from 57 to 21 °C within 2 hours, and to 5 °C within 6 hours in all."
 	// CautionRefrozen stands where freezing did not stop the clock because it was the second time.
 	CautionRefrozen = "It was frozen before: its time in the freezer counts as life spent."
 )

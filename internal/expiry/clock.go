@@ -33,14 +33,6 @@ func (f Filling) caps(found findings) *Caps {
 	return &caps
 }
 
-// tables is the version of the tables that the answer rests on.
-func (f Filling) tables(caps *Caps) string {
-	if caps == nil || f.scheme().Version == Tables {
-		return Tables
-	}
-	return Tables + "+" + f.scheme().Version
-}
-
 // clocks are limits that run from the making, with the share of the life that the path took: the largest of those that
 // bind.
 type clocks struct {
@@ -115,6 +107,27 @@ func (f Filling) instead(said *string, caps *Caps, assessed bool) *string {
 		text = *said + " " + text
 	}
 	return &text
+}
+
+// longerThanShipped is a caution where the shop's own table gives a filling that no assessment dates longer than the
+// shipped one does.
+func (f Filling) longerThanShipped(caps *Caps, assessed bool) []string {
+	if caps == nil || assessed {
+		return nil
+	}
+	shipped := shippedScheme().Caps(caps.Table, caps.decision, caps.ph)
+	if f.life(caps.Cool(false), caps.Chilled()).of(f.keptIn()) <= f.life(shipped.Cool(false), shipped.Chilled()).of(f.keptIn()) {
+		return nil
+	}
+	return []string{CautionLonger}
+}
+
+// notPackedHot is a caution where a filling was packed hot, and nothing on record says that it was hot enough.
+func (f Filling) notPackedHot() []string {
+	if !f.PackedHot || f.HeatStep.meets(killStep()) {
+		return nil
+	}
+	return []string{CautionNotPackedHot}
 }
 
 func (f Filling) storageCautions() []string {

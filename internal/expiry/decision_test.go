@@ -65,14 +65,14 @@ func TestSchemeOfTheShop(t *testing.T) {
 	}
 	require.NoError(t, scheme(func(s *expiry.Scheme) { s.Bands[5].Cool.Days = 10 }).Check())
 	for wanted, wrong := range map[string]expiry.Scheme{
-		"version: ":                 scheme(func(s *expiry.Scheme) { s.Version = "" }),
-		"bands: give at least one":  scheme(func(s *expiry.Scheme) { s.Bands = nil }),
-		"bands.3.max: 1.2 is no":    scheme(func(s *expiry.Scheme) { s.Bands[3].Max = 1.2 }),
-		"bands.4.max: 0.7 is not":   scheme(func(s *expiry.Scheme) { s.Bands[4].Max = 0.7 }),
-		"bands.2: give days":        scheme(func(s *expiry.Scheme) { s.Bands[2].Cool = expiry.Keeps{} }),
-		"chilled must be no":        scheme(func(s *expiry.Scheme) { s.Bands[2].Chilled.Days = 100 }),
-		"must keep no longer":       scheme(func(s *expiry.Scheme) { s.Bands[6].Chilled.Days = 29 }),
-		"bands: the last band must": scheme(func(s *expiry.Scheme) { s.Bands = s.Bands[:5] }),
+		"version: ":                              scheme(func(s *expiry.Scheme) { s.Version = "" }),
+		"bands: give at least one":               scheme(func(s *expiry.Scheme) { s.Bands = nil }),
+		"bands.3.water_activity_max: 1.2 is no":  scheme(func(s *expiry.Scheme) { s.Bands[3].Max = 1.2 }),
+		"bands.4.water_activity_max: 0.7 is not": scheme(func(s *expiry.Scheme) { s.Bands[4].Max = 0.7 }),
+		"bands.2: give days":                     scheme(func(s *expiry.Scheme) { s.Bands[2].Cool = expiry.Keeps{} }),
+		"chilled must be no":                     scheme(func(s *expiry.Scheme) { s.Bands[2].Chilled.Days = 100 }),
+		"must keep no longer":                    scheme(func(s *expiry.Scheme) { s.Bands[6].Chilled.Days = 29 }),
+		"bands: the last band must":              scheme(func(s *expiry.Scheme) { s.Bands = s.Bands[:5] }),
 	} {
 		require.ErrorContains(t, wrong.Check(), wanted)
 	}

@@ -56,8 +56,9 @@ func DateFilling(f Filling) Answer {
 	a.Limits = append(a.Limits, freezerLimits(f.MadeAt, f.Path, f.keptIn(), f.Zone)...)
 	a.Instead = f.instead(a.Instead, caps, assessed)
 	a.Kind = f.kind(found, caps, dated, assessed)
-	a.Tables = f.tables(caps)
-	a.Cautions = together(cautionsOf(a.Kind, dated), found.cautions, judged.cautions, warning, undated, f.storageCautions())
+	a.Tables = f.Scheme.tables()
+	a.Cautions = together(cautionsOf(a.Kind, dated), found.cautions, judged.cautions, warning, undated, f.storageCautions(),
+		f.longerThanShipped(caps, assessed), f.notPackedHot())
 	return settle(a, dated, f.Zone, f.MadeAt)
 }
 

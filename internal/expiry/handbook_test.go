@@ -125,3 +125,39 @@ func TestHandbookDates(t *testing.T) {
 	measured.Inputs[0].Opened = nil
 	require.Equal(t, "ingredient_use_by", expiry.DateFilling(measured).Binds)
 }
+
+// The shop's own table, and the cooling, as the page has them.
+func TestHandbookSchemeAndCooling(t *testing.T) {
+	t.Parallel()
+	text, err := os.ReadFile("../../docs/expiry.md")
+	require.NoError(t, err)
+	page := strings.Join(strings.Fields(string(text)), " ")
+
+	f := handbookGanache(t)
+	scheme := expiry.DefaultScheme()
+	scheme.Version = "life-scheme-1"
+	wettest := &scheme.Bands[len(scheme.Bands)-2]
+	require.Equal(t, 0.95, wettest.Max)
+	wettest.Chilled.Days = 2
+	scheme.Bands[len(scheme.Bands)-1].Chilled.Days = 2
+	require.NoError(t, scheme.Check())
+	f.Scheme = &scheme
+	shorter := expiry.DateFilling(f)
+	require.Equal(t, []string{"food_safety_cap", "1+life-scheme-1"}, []string{shorter.Binds, shorter.Tables})
+	require.Contains(t, page, "**use by "+shorter.Date.String()+"**, `"+shorter.Binds+"` binds, and the answer's `tables` says `"+shorter.Tables+"`")
+	wettest.Chilled.Days = 6
+	longer := expiry.DateFilling(f)
+	require.Equal(t, "opened_ingredient", longer.Binds)
+	require.Contains(t, longer.Cautions, expiry.CautionLonger)
+	require.Contains(t, page, expiry.CautionLonger)
+
+	read := func(clock string, c float64) expiry.Reading {
+		return expiry.Reading{At: at("2026-11-25T" + clock + ":00Z"), TemperatureC: c}
+	}
+	readings := []expiry.Reading{read("10:45", 58), read("11:45", 30), read("12:40", 20)}
+	cooling, _ := expiry.ReadCooling(f.MadeAt, readings)
+	require.Contains(t, page, fmt.Sprintf("%.0f minutes to 21 °C, and until %s to be cold", cooling.To21.Minutes(), cooling.DueBy.Format("15:04")))
+	late, _ := expiry.ReadCooling(f.MadeAt, append(readings, read("17:00", 6)))
+	require.True(t, late.Late)
+	require.Contains(t, page, "what was made of it after "+late.LateAt.Format("15:04"))
+}

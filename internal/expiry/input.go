@@ -52,14 +52,15 @@ type Input struct {
 	Rework          *Answer // of an earlier ganache: its own answer, whose limits all pass on
 }
 
-// dateBindingKinds are the ingredients whose best-before dates what is made of them, where the shop has no rule of its own.
-var dateBindingKinds = []string{"couverture", "dairy", "fruit", "nut"}
+// DateBindingKinds are the kinds of ingredient whose best-before dates what is made of them, where the shop has no rule of
+// its own (common practice, no source).
+func DateBindingKinds() []string { return []string{"couverture", "dairy", "fruit", "nut"} }
 
 func (in Input) bestBeforeBinds() bool {
 	if in.BestBeforeBinds != nil {
 		return *in.BestBeforeBinds
 	}
-	return slices.Contains(dateBindingKinds, in.Kind)
+	return slices.Contains(DateBindingKinds(), in.Kind)
 }
 
 // ownLimits gives what a lot's mark and a portion's opening say, nothing released.

@@ -14,6 +14,7 @@ type Piece struct {
 	Zone     *time.Location
 	Fillings []PieceFilling
 	Inputs   []Input // shell, cap, decorations
+	Scheme   *Scheme // the shop's own rules that its Inputs were read by; nil: DefaultScheme
 }
 
 // A PieceFilling is a ganache, or a lot that was filled in straight, with its own answer.
@@ -35,7 +36,7 @@ func DatePiece(p Piece) Answer {
 		a.Kind = KindUseBy
 	}
 	fillings := slices.SortedFunc(slices.Values(p.Fillings), firstToEnd)
-	dated := true
+	dated, tables := true, []string{p.Scheme.tables()}
 	var theirs []string
 	for i, filling := range fillings {
 		if i == 0 {
@@ -47,8 +48,10 @@ func DatePiece(p Piece) Answer {
 		}
 		dated = dated && filling.Answer.Binds != ""
 		a.Limits = append(a.Limits, filling.limits(p)...)
+		tables = append(tables, filling.Answer.Tables)
 		theirs = append(theirs, ofItsOwn(filling.Answer.Cautions)...)
 	}
+	a.Tables = allTables(tables...)
 	a = settle(a, dated, p.Zone, p.MadeAt)
 	a.Cautions = together(cautionsOf(a.Kind, a.Binds != ""), theirs)
 	return a

@@ -1,9 +1,12 @@
 package expiry
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -50,6 +53,7 @@ type Band struct {
 	MaxIncluded bool
 	Cool        Keeps // up to 18 °C
 	Chilled     Keeps // up to 5 °C
+	Source      string
 	Basis       string
 }
 
@@ -58,13 +62,16 @@ type Band struct {
 type Scheme struct {
 	Version string
 	Bands   []Band
+	// BestBeforeBinds are the kinds of ingredient whose best-before dates what is made of them. Nil: those of
+	// DateBindingKinds; empty: none does.
+	BestBeforeBinds []string
 }
 
 var shippedScheme = sync.OnceValue(func() *Scheme {
 	scheme := &Scheme{Version: Tables}
 	for _, row := range readTable("life_caps.csv") {
 		scheme.Bands = append(scheme.Bands, Band{
-			Max: row.number("aw_max"), MaxIncluded: row.bound("aw_max").included, Basis: row["basis"],
+			Max: row.number("aw_max"), MaxIncluded: row.bound("aw_max").included, Source: row["source"], Basis: row["basis"],
 			Cool:    Keeps{Days: int(row.number("cool_days")), Hours: int(row.number("cool_hours"))},
 			Chilled: Keeps{Days: int(row.number("chilled_days"))},
 		})
@@ -93,13 +100,13 @@ func (s Scheme) Check() error {
 		field := fmt.Sprintf("bands.%d", i)
 		switch {
 		case b.Max <= 0 || b.Max > 1:
-			return fmt.Errorf("%s.max: %g is no water activity: give one above 0 and up to 1", field, b.Max)
+			return fmt.Errorf("%s.water_activity_max: %g is no water activity: give one above 0 and up to 1", field, b.Max)
 		case b.Cool.InDays() <= 0 || b.Chilled.InDays() <= 0:
 			return fmt.Errorf("%s: give days, or hours, for the cool and for the chill", field)
 		case b.Cool.InDays() > b.Chilled.InDays():
 			return fmt.Errorf("%s: it keeps %s in the cool and %s chilled: chilled must be no shorter", field, b.Cool, b.Chilled)
 		case i > 0 && b.Max <= s.Bands[i-1].Max:
-			return fmt.Errorf("%s.max: %g is not above the band before: bands follow one another, driest first", field, b.Max)
+			return fmt.Errorf("%s.water_activity_max: %g is not above the band before: bands follow one another, driest first", field, b.Max)
 		case i > 0 && (b.Cool.InDays() > s.Bands[i-1].Cool.InDays() || b.Chilled.InDays() > s.Bands[i-1].Chilled.InDays()):
 			return fmt.Errorf("%s: a wetter filling must keep no longer than a drier one", field)
 		}
@@ -108,6 +115,82 @@ func (s Scheme) Check() error {
 		return errors.New("bands: the last band must hold water activity 1")
 	}
 	return nil
+}
+
+// LongerThanShipped says in sentences where a scheme lets a filling keep longer than the shipped one does. It forbids
+// nothing: the shop answers for its own table. The scheme must be one that Check finds nothing wrong with.
+func (s Scheme) LongerThanShipped() []string {
+	shipped := shippedScheme()
+	var said []string
+	for i, b := range s.Bands {
+		for _, place := range []struct {
+			name string
+			of   func(Band) Keeps
+		}{{"in the cool", func(b Band) Keeps { return b.Cool }}, {"chilled", func(b Band) Keeps { return b.Chilled }}} {
+			if least, longer := s.least(i, place.of, shipped); longer {
+				said = append(said, fmt.Sprintf("Up to water activity %s it gives %s %s; the shipped table gives %s.",
+					number(b.Max), place.of(b), place.name, least))
+			}
+		}
+	}
+	for _, kind := range DateBindingKinds() {
+		if binds := s.Binds(kind); binds != nil && !*binds {
+			said = append(said, fmt.Sprintf("The best-before of %s no longer dates what is made of it, as it does by default.", kind))
+		}
+	}
+	return said
+}
+
+// least finds the shortest that the shipped scheme gives anywhere in a band of s, and whether the band gives longer.
+func (s Scheme) least(i int, of func(Band) Keeps, shipped *Scheme) (least Keeps, longer bool) {
+	own := s.Bands[i]
+	wettest := own.Max
+	if !own.MaxIncluded {
+		wettest = math.Nextafter(own.Max, 0) // bands are the shorter the wetter, so its wet end decides
+	}
+	there, _ := shipped.band(wettest)
+	least = of(there)
+	return least, of(own).InDays() > least.InDays()
+}
+
+// Binds tells whether the best-before of a kind of ingredient dates what is made of it, as an Input takes it; nil where the
+// scheme has no rule of its own.
+func (s Scheme) Binds(kind string) *bool {
+	if s.BestBeforeBinds == nil {
+		return nil
+	}
+	binds := slices.Contains(s.BestBeforeBinds, kind)
+	return &binds
+}
+
+// tables is Tables of a scheme or, of none, of the shipped one.
+func (s *Scheme) tables() string {
+	if s == nil {
+		return Tables
+	}
+	return s.Tables()
+}
+
+// Tables is what an answer by the scheme says of the tables that it rests on: the version of the shipped ones, and the
+// scheme's own.
+func (s Scheme) Tables() string {
+	if s.Version == Tables {
+		return Tables
+	}
+	return Tables + tablesJoin + s.Version
+}
+
+// tablesJoin stands between the version of the shipped tables and those of the shop's own.
+const tablesJoin = "+"
+
+// allTables joins the versions that several answers rest on, each once and in order.
+func allTables(of ...string) string {
+	var all []string
+	for _, tables := range of {
+		all = append(all, strings.Split(cmp.Or(tables, Tables), tablesJoin)...)
+	}
+	slices.Sort(all)
+	return strings.Join(slices.Compact(all), tablesJoin)
 }
 
 // band finds the band of a water activity, and what it lies above.

@@ -45,6 +45,8 @@ func definitionOf(r events.Recorded) (d definition, is bool) {
 		return of("mould", e.Defined, e.Mould)
 	case events.DesignDefined:
 		return of("design", e.Defined, e.Design)
+	case events.SchemeDefined:
+		return of("scheme", e.Defined, e.LifeScheme)
 	}
 	return definition{}, false
 }
@@ -79,6 +81,9 @@ func eventOf(kind string, defined events.Defined, body []byte) (events.Event, er
 	case "design":
 		b, err := decode[events.Design](body)
 		return events.DesignDefined{Defined: defined, Design: b}, err
+	case "scheme":
+		b, err := decode[events.LifeScheme](body)
+		return events.SchemeDefined{Defined: defined, LifeScheme: b}, err
 	}
 	return nil, fmt.Errorf("definitions of kind %q are not known to this program", kind)
 }

@@ -98,7 +98,7 @@ type Definition struct {
 }
 
 // Definitions lists the newest versions of the definitions of a kind (site, place, supplier, buyer, ingredient,
-// formula, vat, mould or design) by slug, after one: with a site, of that site's places or vats.
+// formula, vat, mould, design or scheme) by slug, after one: with a site, of that site's places or vats.
 func Definitions(ctx context.Context, q Querier, kind, site, after string, limit int) ([]Definition, error) {
 	return collect(ctx, q, scanDefinition, "list definitions", definitionPage, kind, after, pageSize(limit), site)
 }

@@ -17,6 +17,7 @@ var (
 	thingsWaiting  = query("things_waiting")
 	thingsLines    = query("things_lines")
 	history        = query("history")
+	dating         = query("dates")
 )
 
 // Thing is a lot or portion, a charge, a ganache, or a run or part of one: exactly one of the four is there.
@@ -106,6 +107,29 @@ func History(ctx context.Context, q Querier, code events.Code) ([]events.Recorde
 		}
 		return events.ParseCanonical(text)
 	}, "read the history of "+string(code), history, code, MaxHistory)
+	slices.Reverse(found)
+	return found, err
+}
+
+// datingTypes are the events that say a date.
+var datingTypes = []string{
+	events.IngredientReceived{}.EventType(), events.PortionOpened{}.EventType(), events.VatEmptied{}.EventType(),
+	events.GanacheMade{}.EventType(), events.RunStarted{}.EventType(), events.ShellsCast{}.EventType(),
+	events.PiecesDecorated{}.EventType(), events.MouldsFilled{}.EventType(), events.MouldsCapped{}.EventType(),
+	events.StockMoved{}.EventType(), events.Redated{}.EventType(),
+}
+
+// Dating gives the newest events that may say a date of one of these codes, at most MaxHistory of them, in the order of
+// positions.
+func Dating(ctx context.Context, q Querier, codes []events.Code) ([]events.Recorded, error) {
+	found, err := collect(ctx, q, func(row pgx.CollectableRow) (events.Recorded, error) {
+		var position int64
+		var text []byte
+		if err := row.Scan(&position, &text); err != nil {
+			return events.Recorded{}, err
+		}
+		return events.ParseCanonical(text)
+	}, "read the dates", dating, codes, datingTypes, MaxHistory)
 	slices.Reverse(found)
 	return found, err
 }

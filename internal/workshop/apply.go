@@ -58,7 +58,8 @@ type applying struct {
 func (a *applying) apply() error {
 	switch e := a.r.Data.(type) {
 	case events.SiteDefined, events.PlaceDefined, events.SupplierDefined, events.BuyerDefined,
-		events.IngredientDefined, events.FormulaDefined, events.VatDefined, events.MouldDefined, events.DesignDefined:
+		events.IngredientDefined, events.FormulaDefined, events.VatDefined, events.MouldDefined, events.DesignDefined,
+		events.SchemeDefined:
 		a.Defs, _ = a.Defs.With(a.r)
 		return nil
 	case events.IngredientReceived:
@@ -435,12 +436,14 @@ func (a *applying) blockSet(e events.VatEmptied, mix Mix) error {
 	return a.shift(StockKey{Code: b.Lot, Place: b.Place}, int64(e.Quantity), Movement{Cause: CauseMade})
 }
 
-// checked keeps a value that was measured on a batch, on its parts too. A temperature
-// that was read is kept too. Any other finding stands in the log; what follows
-// from it are events of their own.
+// checked keeps a value that was measured on a batch, on its parts too, how a boiled one cools, and a temperature that was
+// read. Any other finding stands in the log; what follows from it are events of their own.
 func (a *applying) checked(e events.Checked) error {
-	if reading, is := readingOf(a.r, e); is {
+	if reading, is := a.readingOf(a.r, e); is {
 		a.Readings = append(a.Readings, reading)
+	}
+	if readsCooling(e.Code, e.Kind, e.Value) {
+		return a.cooled(e)
 	}
 	if !measuresBatch(e.Code, e.Kind, e.Value) {
 		return nil
@@ -481,7 +484,7 @@ func (a *applying) ganacheMade(e events.GanacheMade) error {
 	a.Ganaches.put(e.Ganache, Ganache{
 		Code: e.Ganache, Formula: e.Formula, FormulaVersion: e.FormulaVersion, Site: a.r.Site, Place: e.Place,
 		At: a.r.OccurredAt, Mix: mix, Dated: dated, Yield: e.Yield, Evaporated: e.Evaporated, HeatStep: e.HeatStep, PH: e.PH, WaterActivity: e.WaterActivity,
-		Expiry: e.Expiry,
+		PackedHot: e.PackedHot, Cooling: e.Cooling, Expiry: e.Expiry,
 	})
 	a.Loaded(NeedThing(e.Ganache))
 	return a.shift(StockKey{Code: e.Ganache, Place: e.Place}, int64(e.Yield), Movement{Cause: CauseMade})

@@ -500,6 +500,9 @@ func (a *applying) deviationOpened(e events.DeviationOpened) {
 	if e.Rule == ruleOffFormula && a.Ganache(e.Code) != nil {
 		a.Ganaches.edit(e.Code).OffFormula = true
 	}
+	if e.Rule == ruleLateCooling && a.Ganache(e.Code) != nil {
+		a.Ganaches.edit(e.Code).CooledLate = true
+	}
 	if e.Code != "" {
 		a.care(e.Code, func(c *Care) {
 			c.Deviations = append(slices.Clip(c.Deviations), OpenDeviation{ID: a.r.ID, Concern: e.Concern})

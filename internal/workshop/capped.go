@@ -28,20 +28,22 @@ func (d *Desk) capped(code events.Code) []events.Code {
 	})
 }
 
-// ganacheIn is how long a filling keeps in a storage class from its making.
-func (d *Desk) ganacheIn(code events.Code, class string) (kept expiry.Answer, known bool) {
+// ganacheIn is how long a filling keeps in a storage class from its making: as it was packed, or open in pieces.
+func (d *Desk) ganacheIn(code events.Code, class string, packed bool) (kept expiry.Answer, known bool) {
 	ganache := d.Set.Ganache(code)
 	formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
 	if formula == nil {
 		return kept, false
 	}
-	return expiry.DateFilling(d.filling(formula.Body, ganache, class)), true
+	filling := d.filling(formula.Body, ganache, class)
+	filling.PackedHot = filling.PackedHot && packed
+	return expiry.DateFilling(filling), true
 }
 
 // cappedIn dates a thing for a class: the fillings in it that the tables date keep there as the tables say.
 func (d *Desk) cappedIn(code events.Code, dated expiry.Answer, class string) expiry.Answer {
 	for _, ganache := range d.capped(code) {
-		kept, known := d.ganacheIn(ganache, class)
+		kept, known := d.ganacheIn(ganache, class, ganache == code)
 		if !known {
 			continue
 		}
@@ -63,7 +65,7 @@ func (d *Desk) classWithDay(run *Run) *string {
 	}
 	for _, class := range []string{storageChilled, storageCool} {
 		if !slices.ContainsFunc(fillings, func(ganache events.Code) bool {
-			kept, known := d.ganacheIn(ganache, class)
+			kept, known := d.ganacheIn(ganache, class, false)
 			return !known || kept.Date == nil
 		}) {
 			return &class

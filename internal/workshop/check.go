@@ -35,7 +35,7 @@ func (c Check) Needs() []Need {
 	switch {
 	case c.Code == "":
 		return nil
-	case c.measures():
+	case c.measures() || c.cools():
 		return []Need{NeedThing(c.Code), NeedDownstream(c.Code)}
 	}
 	return []Need{NeedThing(c.Code)}
@@ -48,11 +48,11 @@ func measuresBatch(code events.Code, kind string, value *float64) bool {
 	return code.Kind() == events.KindGanache && value != nil && (kind == checkWaterActivity || kind == checkPH)
 }
 
-// Alone says that a measured value looks at what was made of a batch, and a place that is too warm for anything, or not
+// Alone says that a measured value, or how a batch cools, looks at what was made of it, and a place that is too warm for anything, or not
 // read, at all that stands there. A place found too warm for the chill looks as wide, with the others of its group.
 func (c Check) Alone() bool {
 	tooWarm := c.Value == nil && c.Result == checkFailed || c.Value != nil && *c.Value > classLimitC[storageCool]
-	return c.measures() || c.Kind == checkTemperature && tooWarm
+	return c.measures() || c.cools() || c.Kind == checkTemperature && tooWarm
 }
 
 // Decide writes the finding down, and opens a deviation where it is not as it should be.
@@ -91,10 +91,13 @@ func (c Check) Decide(d *Desk) (any, *Refusal) {
 	if c.measures() {
 		d.redateMeasured(c.Code)
 	}
+	if c.cools() {
+		d.judgeCooling(c.Code)
+	}
 	if deviation := c.deviates(d, checked); deviation != nil {
 		d.record(d.At, d.site, *deviation)
 	}
-	if reading, is := readingOf(r, checked); is && c.Code == "" {
+	if reading, is := d.Set.readingOf(r, checked); is && c.Code == "" {
 		d.followPlace(checked.Place, reading)
 	} else if is {
 		d.followThing(c.Code, reading)

@@ -75,6 +75,8 @@ func (d *Desk) datePortion(lot *Lot, portion events.Code, on civil.Day) events.E
 	if life := d.openLife(lot.Code); life != nil {
 		in.Opened = &expiry.Opening{On: on, LifeDays: *life}
 	}
+	always := true // whatever it is, its own mark dates it
+	in.BestBeforeBinds = &always
 	if in.Rework != nil { // a block, or a lot whose life a decision shortened: more than its mark limits it
 		return recordedExpiry(expiry.DatePiece(expiry.Piece{MadeAt: lot.At, Zone: d.zone(lot.Site), Inputs: []expiry.Input{in}}))
 	}
@@ -134,12 +136,12 @@ func addedLimits(e events.Expiry) *expiry.Answer {
 	return &added
 }
 
-// inputs are the lots whose dates count, as expiry takes them.
-func (d *Desk) inputs(dated []DatedInput, heated bool) []expiry.Input {
+// inputs are the lots whose dates count in what was made at an instant, as expiry takes them.
+func (d *Desk) inputs(dated []DatedInput, heated bool, made time.Time) []expiry.Input {
 	var inputs []expiry.Input
 	for _, source := range dated {
 		in := d.lotInput(d.Set.Lot(source.Source), source.At)
-		in.Trace, in.Heated = source.Trace, heated
+		in.Trace, in.Heated, in.BestBeforeBinds = source.Trace, heated, d.binds(in.Kind, made)
 		inputs = append(inputs, in)
 	}
 	return inputs
@@ -148,14 +150,16 @@ func (d *Desk) inputs(dated []DatedInput, heated bool) []expiry.Input {
 // dateCharge dates what is in a vat, as a block is set from it.
 func (d *Desk) dateCharge(charge *Charge) events.Expiry {
 	return recordedExpiry(expiry.DatePiece(expiry.Piece{
-		MadeAt: charge.At, Zone: d.zone(charge.Site), Inputs: d.inputs(d.Set.chargeInputs(charge.Code, d.At, OpKey{}), false),
+		MadeAt: charge.At, Zone: d.zone(charge.Site), Scheme: d.Set.Defs.Scheme(d.At),
+		Inputs: d.inputs(d.Set.chargeInputs(charge.Code, d.At, OpKey{}), false, d.At),
 	}))
 }
 
 // dateBlock dates a block by what it is made of.
 func (d *Desk) dateBlock(block *Lot) events.Expiry {
 	return recordedExpiry(expiry.DatePiece(expiry.Piece{
-		MadeAt: block.At, Zone: d.zone(block.Site), Inputs: d.inputs(block.Mix.dated(block.At, OpKey{}), false),
+		MadeAt: block.At, Zone: d.zone(block.Site), Scheme: d.Set.Defs.Scheme(block.At),
+		Inputs: d.inputs(block.Mix.dated(block.At, OpKey{}), false, block.At),
 	}))
 }
 
@@ -168,7 +172,7 @@ func (d *Desk) dateGanache(f events.Formula, made *Ganache) events.Expiry {
 func (d *Desk) filling(f events.Formula, made *Ganache, keptIn string) expiry.Filling {
 	filling := d.batchOf(f, made, keptIn)
 	for _, input := range made.Dated {
-		filling.Inputs = append(filling.Inputs, d.fillingInput(input))
+		filling.Inputs = append(filling.Inputs, d.fillingInput(input, made.At))
 	}
 	return filling
 }
@@ -178,7 +182,7 @@ func (d *Desk) batchOf(f events.Formula, made *Ganache, keptIn string) expiry.Fi
 	filling := expiry.Filling{
 		KeptIn: keptIn, MadeAt: made.At, Zone: d.zone(made.Site), Storage: f.Storage, PH: made.PH, WithinTolerance: !made.OffFormula,
 		FormulaMeasured: formulaMeasured(f.Measured), Assessment: assessmentOf(f.Assessment),
-		ShopLimitDays: f.ShopLimitDays, HeatStep: heatStep(made.HeatStep), Parts: d.compositionParts(made), EvaporatedG: grams(made.Evaporated),
+		ShopLimitDays: f.ShopLimitDays, Scheme: d.Set.Defs.Scheme(made.At), HeatStep: heatStep(made.HeatStep), PackedHot: made.PackedHot, Parts: d.compositionParts(made), EvaporatedG: grams(made.Evaporated),
 	}
 	if w := made.WaterActivity; w != nil {
 		filling.WaterActivity = &expiry.Measured{Value: w.Value, Uncertainty: w.Uncertainty}
@@ -220,30 +224,42 @@ func heatStep(h *events.HeatStep) expiry.HeatStep {
 	return expiry.HeatStep{Boiled: h.Boiled, TemperatureC: h.TemperatureC, Minutes: h.Minutes}
 }
 
-func (d *Desk) fillingInput(input DatedInput) expiry.Input {
+func (d *Desk) fillingInput(input DatedInput, made time.Time) expiry.Input {
 	if input.Source.Kind() == events.KindGanache {
 		rework := answerOf(d.expiryAt(input.Source, input.At))
 		return expiry.Input{Code: string(input.Source), Heated: input.Heated, Rework: &rework, Mark: expiry.Mark{Kind: expiry.MarkNone}}
 	}
-	return d.inputs([]DatedInput{input}, input.Heated)[0]
+	return d.inputs([]DatedInput{input}, input.Heated, made)[0]
 }
 
 // dateRun dates the pieces of a run: by the earliest filling, then by shell, cap and decorations. A lot that was
 // filled in straight is a filling with the date that it has itself.
 func (d *Desk) dateRun(run *Run) events.Expiry {
-	piece := expiry.Piece{MadeAt: run.At, Zone: d.zone(run.Site)}
+	piece := expiry.Piece{MadeAt: run.At, Zone: d.zone(run.Site), Scheme: d.Set.Defs.Scheme(run.At)}
 	for _, input := range run.Straight {
 		if input.Filling {
 			piece.Fillings = append(piece.Fillings, expiry.PieceFilling{Code: string(input.Source), Answer: answerOf(d.expiryAt(input.Source, input.At))})
 		} else {
-			piece.Inputs = append(piece.Inputs, d.inputs([]DatedInput{input}, false)...)
+			piece.Inputs = append(piece.Inputs, d.inputs([]DatedInput{input}, false, run.At)...)
 		}
 	}
 	for _, code := range run.Ganaches {
 		filledAt := run.FilledAt[code]
 		piece.Fillings = append(piece.Fillings, expiry.PieceFilling{
-			Code: string(code), Answer: answerOf(d.expiryAt(code, filledAt)), FilledAt: filledAt,
+			Code: string(code), Answer: d.piped(code, filledAt), FilledAt: filledAt,
 		})
 	}
 	return recordedExpiry(expiry.DatePiece(piece))
+}
+
+// piped is the answer of a ganache as it goes into moulds: open, also where it was packed hot.
+func (d *Desk) piped(code events.Code, at time.Time) expiry.Answer {
+	closed, ganache := answerOf(d.expiryAt(code, at)), d.Set.Ganache(code)
+	formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
+	if !ganache.PackedHot || formula == nil {
+		return closed
+	}
+	filling := d.filling(formula.Body, ganache, formula.Body.Storage)
+	filling.PackedHot = false
+	return expiry.Unpack(closed, expiry.DateFilling(filling), filling.Zone)
 }

@@ -58,6 +58,10 @@ func (c Define) Decide(d *Desk) (any, *Refusal) {
 	case events.Design:
 		return put(d, c.Slug, defs.Designs, body, c.mayDesign(d, body), checkDesign(defs, body),
 			func(v events.Defined) events.Event { return events.DesignDefined{Defined: v, Design: body} })
+	case events.LifeScheme:
+		body = body.Sorted()
+		return put(d, c.Slug, defs.Schemes, body, c.mayScheme(d), checkScheme(body),
+			func(v events.Defined) events.Event { return events.SchemeDefined{Defined: v, LifeScheme: body} })
 	}
 	panic(fault{err: fmt.Errorf("no definition is a %T", c.Body)})
 }

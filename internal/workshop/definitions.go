@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"firstout/internal/events"
+	"firstout/internal/expiry"
 )
 
 // Version is one version of a definition, with the moment from which it is in force.
@@ -69,8 +70,10 @@ type Definitions struct {
 	Vats        Versioned[events.Vat]
 	Moulds      Versioned[events.Mould]
 	Designs     Versioned[events.Design]
+	Schemes     Versioned[events.LifeScheme] // of one slug, SchemeSlug
 
-	zones map[string]*time.Location
+	schemes []Version[*expiry.Scheme] // the same as expiry takes them
+	zones   map[string]*time.Location
 }
 
 // With is the catalogue with one definition event applied; ok is false if the event is none.
@@ -105,6 +108,10 @@ func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
 		n.Moulds = d.Moulds.with(e.Slug, Version[events.Mould]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Mould})
 	case events.DesignDefined:
 		n.Designs = d.Designs.with(e.Slug, Version[events.Design]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Design})
+	case events.SchemeDefined:
+		n.Schemes = d.Schemes.with(e.Slug, Version[events.LifeScheme]{Number: e.DefVersion, From: r.RecordedAt, Body: e.LifeScheme})
+		scheme := SchemeOf(e.DefVersion, e.LifeScheme)
+		n.schemes = append(slices.Clip(d.schemes), Version[*expiry.Scheme]{Number: e.DefVersion, From: r.RecordedAt, Body: &scheme})
 	default:
 		return d, false
 	}

@@ -1,9 +1,11 @@
 package workshop
 
 import (
+	"fmt"
 	"maps"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"firstout/internal/civil"
@@ -60,6 +62,32 @@ func (p Plan) Estimate(defs *Definitions) (Estimate, *Refusal) {
 	return e, nil
 }
 
+// FormulaWarnings says what speaks against a recipe, were it made at noon of today: that it has not a whole day in the class
+// that it is kept in, with the class that has one, or that nothing dates it yet. They forbid nothing.
+func FormulaWarnings(defs *Definitions, f events.Formula, now time.Time, site string) []string {
+	p := Plan{Site: site}
+	p.Site = p.calendar(defs)
+	zone := defs.Zone(p.Site)
+	p.MadeAt = civil.DayOf(now, zone).StartIn(zone).Add(12 * time.Hour)
+	filling := p.fillingOf(defs, f)
+	e := expiry.EstimateFilling(filling)
+	var warnings []string
+	if e.Answer.Instead != nil {
+		warnings = append(warnings, *e.Answer.Instead)
+		if e.Answer.WaterActivity.Basis == expiry.BasisEstimated {
+			warnings[0] += " " + expiry.CautionEstimated + "."
+		}
+	}
+	if e.Answer.Status == expiry.StatusNotEstimated && e.Answer.Binds == "" {
+		why := strings.Join(e.Grounds, ", ")
+		if len(e.Unknown) > 0 {
+			why = "the composition of " + strings.Join(e.Unknown, ", ") + " is not known"
+		}
+		warnings = append(warnings, fmt.Sprintf("A batch of it will have no date: its water activity cannot be estimated (%s), and is not measured.", why))
+	}
+	return warnings
+}
+
 // A LabGain is what a laboratory's water activity would do for the date of a formula.
 type LabGain struct {
 	Formula   string
@@ -114,11 +142,19 @@ func (p Plan) filling(defs *Definitions) (expiry.Filling, *Version[events.Formul
 	if formula != nil {
 		f = formula.Body
 	}
-	f = p.over(f)
+	filling := p.fillingOf(defs, p.over(f))
+	if refusal := p.impossible(filling.Parts); refusal != nil {
+		return expiry.Filling{}, nil, refusal
+	}
+	return filling, formula, nil
+}
+
+// fillingOf is a recipe, with what the plan says beside it, as expiry takes it.
+func (p Plan) fillingOf(defs *Definitions, f events.Formula) expiry.Filling {
 	filling := expiry.Filling{
 		MadeAt: p.MadeAt, Zone: defs.Zone(p.calendar(defs)), Storage: f.Storage, KeptIn: f.Storage, EvaporatedG: grams(p.Evaporated),
 		HeatStep: heatStep(f.HeatStep), PackedHot: p.PackedHot, PH: p.PH, FormulaMeasured: formulaMeasured(f.Measured),
-		WithinTolerance: true, Assessment: assessmentOf(f.Assessment), ShopLimitDays: f.ShopLimitDays,
+		WithinTolerance: true, Assessment: assessmentOf(f.Assessment), ShopLimitDays: f.ShopLimitDays, Scheme: defs.Scheme(p.MadeAt),
 	}
 	if p.Storage != "" {
 		filling.KeptIn = p.Storage
@@ -128,10 +164,7 @@ func (p Plan) filling(defs *Definitions) (expiry.Filling, *Version[events.Formul
 	}
 	filling.Parts = p.parts(defs, f)
 	filling.Inputs = p.dated(defs, f, filling.Zone)
-	if refusal := p.impossible(filling.Parts); refusal != nil {
-		return expiry.Filling{}, nil, refusal
-	}
-	return filling, formula, nil
+	return filling
 }
 
 // known gives the formula, and refuses whatever the plan names that nobody knows.
@@ -214,6 +247,9 @@ func (p Plan) dated(defs *Definitions, f events.Formula, zone *time.Location) []
 		seen[line.Ingredient] = true
 		in := expiry.Input{
 			Code: line.Ingredient, Kind: ingredient.Kind, Mark: markOf(events.DateMark{}, ingredient, today), Heated: heats(f, line.Ingredient),
+		}
+		if scheme := defs.Scheme(p.MadeAt); scheme != nil {
+			in.BestBeforeBinds = scheme.Binds(ingredient.Kind)
 		}
 		if life := ingredient.OpenLifeDays; life != nil {
 			in.Opened = &expiry.Opening{On: today, LifeDays: *life}

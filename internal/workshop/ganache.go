@@ -21,6 +21,8 @@ type MakeGanache struct {
 	Yield         *events.Mass
 	Evaporated    events.Mass // water lost in cooking, by weighing
 	HeatStep      *events.HeatStep
+	PackedHot     bool
+	Cooling       []events.TemperatureReading // at once, where it was watched before it is written down
 	PH            *float64
 	WaterActivity *events.MeasuredValue
 	Place         string
@@ -77,6 +79,9 @@ func (c MakeGanache) Decide(d *Desk) (any, *Refusal) {
 	if refusal != nil {
 		return nil, refusal
 	}
+	if wrong := c.checkCooling(d); wrong != nil {
+		return nil, wrong
+	}
 	d.bookShortDraws(w, d.At)
 	return c.write(d, formula, w, yield, basis, broken), nil
 }
@@ -85,12 +90,13 @@ func (c MakeGanache) write(d *Desk, formula *Version[events.Formula], w *drawing
 	off := d.offFormula(formula.Body, w.draws)
 	made := events.GanacheMade{
 		Formula: c.Formula, FormulaVersion: formula.Number, Yield: yield, YieldBasis: basis, Evaporated: c.Evaporated, HeatStep: c.HeatStep,
-		PH: c.PH, WaterActivity: c.WaterActivity, Place: c.Place, RuleBroken: broken,
+		PackedHot: c.PackedHot, Cooling: c.readings(), PH: c.PH, WaterActivity: c.WaterActivity, Place: c.Place, RuleBroken: broken,
 	}
 	made.Inputs = w.open(d.At)
 	made.Ganache = d.newCode(events.KindGanache, d.At, d.site)
 	ganache := &Ganache{
-		Site: d.site, At: d.At, Evaporated: c.Evaporated, HeatStep: c.HeatStep, PH: c.PH, WaterActivity: c.WaterActivity, OffFormula: len(off) > 0,
+		Site: d.site, At: d.At, Evaporated: c.Evaporated, HeatStep: c.HeatStep, PackedHot: c.PackedHot, PH: c.PH, WaterActivity: c.WaterActivity,
+		OffFormula: len(off) > 0,
 	}
 	for _, draw := range made.Inputs {
 		ganache.Dated = append(ganache.Dated, d.Set.ganacheInputs(draw, d.At, OpKey{})...)
@@ -103,6 +109,7 @@ func (c MakeGanache) write(d *Desk, formula *Version[events.Formula], w *drawing
 		d.record(d.At, d.site, o)
 	}
 	d.openBroken(broken, []events.Code{made.Ganache}, []events.Code{made.Ganache})
+	d.judgeCooling(made.Ganache)
 	answer := GanacheAnswer{Ganache: d.Set.Ganache(made.Ganache), OnHand: yield}
 	for _, o := range answer.Ganache.Deviations {
 		answer.Deviations = append(answer.Deviations, d.Set.Deviation(o.ID))

@@ -20,8 +20,8 @@ type Reading struct {
 }
 
 // readingOf is the reading that a check is; is says whether it is one. A check that stands for a time is a reading of all
-// of it.
-func readingOf(r events.Recorded, e events.Checked) (reading Reading, is bool) {
+// of it. While a boiled filling cools, what is read of it says how it cools and not where it stood.
+func (s *Set) readingOf(r events.Recorded, e events.Checked) (reading Reading, is bool) {
 	reading = Reading{Position: r.Position, Subject: cmp.Or(string(e.Code), e.Place), From: r.OccurredAt, At: r.OccurredAt}
 	if e.To != nil {
 		reading.From, reading.At = *e.To, *e.To
@@ -30,7 +30,7 @@ func readingOf(r events.Recorded, e events.Checked) (reading Reading, is bool) {
 		reading.From = *e.From
 	}
 	switch {
-	case e.Kind != checkTemperature || reading.Subject == "":
+	case e.Kind != checkTemperature || reading.Subject == "" || s.isCooling(e.Code, r.OccurredAt):
 		return reading, false
 	case e.Value != nil:
 		reading.TemperatureC = *e.Value

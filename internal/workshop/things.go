@@ -70,24 +70,27 @@ type Charge struct {
 // Ganache is one made batch of a filling, or a part of one whose history went another way (Of names the batch). Mix is
 // the batch's inputs by lot; Yield came of them, or is what the part was when it parted.
 type Ganache struct {
-	Code           events.Code           `json:"code"`
-	Of             events.Code           `json:"of,omitempty"`
-	Formula        string                `json:"formula"`
-	FormulaVersion int                   `json:"formula_version"`
-	Site           string                `json:"site"`
-	Place          string                `json:"place"`
-	At             time.Time             `json:"at"`
-	Mix            Mix                   `json:"mix"`
-	Dated          []DatedInput          `json:"dated,omitempty"` // what counts for its date
-	OffFormula     bool                  `json:"off_formula,omitempty"`
-	Yield          events.Mass           `json:"yield_g"`
-	Evaporated     events.Mass           `json:"evaporated_g,omitempty"` // water lost in cooking, by weighing
-	HeatStep       *events.HeatStep      `json:"heat_step,omitempty"`
-	PH             *float64              `json:"ph,omitempty"`
-	WaterActivity  *events.MeasuredValue `json:"water_activity,omitempty"`
-	Parts          int                   `json:"parts,omitempty"`
-	Expiry         events.Expiry         `json:"expiry"`
-	Spells         []events.Spell        `json:"spells,omitempty"` // its times out of its class
+	Code           events.Code                 `json:"code"`
+	Of             events.Code                 `json:"of,omitempty"`
+	Formula        string                      `json:"formula"`
+	FormulaVersion int                         `json:"formula_version"`
+	Site           string                      `json:"site"`
+	Place          string                      `json:"place"`
+	At             time.Time                   `json:"at"`
+	Mix            Mix                         `json:"mix"`
+	Dated          []DatedInput                `json:"dated,omitempty"` // what counts for its date
+	OffFormula     bool                        `json:"off_formula,omitempty"`
+	Yield          events.Mass                 `json:"yield_g"`
+	Evaporated     events.Mass                 `json:"evaporated_g,omitempty"` // water lost in cooking, by weighing
+	HeatStep       *events.HeatStep            `json:"heat_step,omitempty"`
+	PackedHot      bool                        `json:"packed_hot,omitempty"`
+	Cooling        []events.TemperatureReading `json:"cooling,omitempty"`     // of a boiled one, in no order
+	CooledLate     bool                        `json:"cooled_late,omitempty"` // a deviation says so
+	PH             *float64                    `json:"ph,omitempty"`
+	WaterActivity  *events.MeasuredValue       `json:"water_activity,omitempty"`
+	Parts          int                         `json:"parts,omitempty"`
+	Expiry         events.Expiry               `json:"expiry"`
+	Spells         []events.Spell              `json:"spells,omitempty"` // its times out of its class
 	Parting
 	Care
 }
