@@ -145,6 +145,11 @@ var atThePier = map[string]siteCase{
 	"GET /v1/board/stream":        {elsewhere: []string{"board/stream?place=counter"}},
 	"GET /v1/picks":               {elsewhere: []string{"picks?design=blackcurrant-dome&pieces=1&place=counter", "picks?ingredient=cream-35&quantity_g=1&place=cold-room"}, own: []string{"picks?design=blackcurrant-dome&pieces=1", "picks?design=blackcurrant-dome&pieces=1&place=stall"}},
 	"GET /v1/stock":               {elsewhere: []string{"stock?place=counter", "stock?place=workshop&kind=lots"}, own: []string{"stock", "stock?place=stall"}},
+	"GET /v1/trace/candidates": {
+		elsewhere: []string{"trace/candidates?design=blackcurrant-dome&sold_from=2026-11-25T08:00:00Z&sold_to=2026-11-25T18:00:00Z&place=counter"},
+		own:       []string{"trace/candidates?design=blackcurrant-dome&sold_from=2026-11-25T08:00:00Z&sold_to=2026-11-25T18:00:00Z&place=stall", "trace/candidates?design=blackcurrant-dome&sold_from=2026-11-25T08:00:00Z&sold_to=2026-11-25T18:00:00Z"},
+	},
+	"GET /v1/balances":            {own: []string{"balances?from=2026-11-25&to=2026-11-25"}},
 	"GET /v1/trace/:code/back":    {elsewhere: []string{"trace/{cream}/back", "trace/{waiting}/back", "trace/{charge}/back", "trace/{ganache}/back"}, own: []string{"trace/{run}/back", "trace/{mine}/back"}},
 	"GET /v1/trace/:code/forward": {elsewhere: []string{"trace/{cream}/forward", "trace/{waiting}/forward"}, own: []string{"trace/{run}/forward"}},
 	"GET /v1/balances/:code":      {elsewhere: []string{"balances/{cream}", "balances/{charge}", "balances/{waiting}"}, own: []string{"balances/{run}", "balances/{mine}"}},

@@ -42,6 +42,17 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 		answer.Allergens = pointerTo(allergensAt(m.defs, thing.Run.Site, thing.Run.Allergens))
 		answer.Cautions = boardCautions
 	}
+	if r.Params.With != nil {
+		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
+			return nil, err
+		}
+	}
+	switch callOf(ctx).accepts {
+	case mediaCSV:
+		return backSheet(answer).answer(), nil
+	case mediaEPCIS:
+		return h.epcisOf(ctx, trace, toldBack)
+	}
 	return openapi.TraceBack200JSONResponse(answer), nil
 }
 
@@ -168,6 +179,25 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 		Of: string(code), Nodes: traceNodes(trace), Edges: traceEdges(trace),
 		Runs: []openapi.TraceRun{}, Sales: []openapi.TraceSale{}, Boxes: []string{},
 	}
+	if r.Params.With != nil {
+		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
+			return nil, err
+		}
+	}
+	if callOf(ctx).accepts == mediaEPCIS {
+		return h.epcisOf(ctx, trace, toldForward)
+	}
+	if err := h.account(ctx, &answer, trace); err != nil {
+		return nil, err
+	}
+	if callOf(ctx).accepts == mediaCSV {
+		return forwardSheet(answer).answer(), nil
+	}
+	return openapi.TraceForward200JSONResponse(answer), nil
+}
+
+// account tells what became of the pieces of the runs that a trace forward leads to, and who had them.
+func (h *handlers) account(ctx context.Context, answer *openapi.TraceForward, trace projections.Trace) error {
 	var runs []events.Code
 	for _, n := range trace.Nodes {
 		if n.Code.Kind() == events.KindRun {
@@ -175,14 +205,15 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 		}
 	}
 	if len(runs) == 0 {
-		return openapi.TraceForward200JSONResponse(answer), nil
+		return nil
 	}
-	if answer.Runs, err = h.traceRuns(ctx, code, runs); err != nil {
-		return nil, err
+	var err error
+	if answer.Runs, err = h.traceRuns(ctx, trace.Of, runs); err != nil {
+		return err
 	}
 	sales, err := projections.SalesOf(ctx, h.pool, runs)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, s := range sales {
 		answer.Sales = append(answer.Sales, openapi.TraceSale{
@@ -190,7 +221,7 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 			Place: optional(s.Place), Channel: optional(openapi.Channel(s.Channel)), Buyer: optional(s.Buyer), Reference: optional(s.Reference),
 		})
 	}
-	return openapi.TraceForward200JSONResponse(answer), nil
+	return nil
 }
 
 // traceRuns accounts for the pieces of the runs that a thing went into.

@@ -29,6 +29,10 @@ var mayImport = map[string][]string{
 	"internal/expiry":   {"internal/civil"},
 	"internal/workshop": {"internal/civil", "internal/events", "internal/expiry"},
 
+	// a translation into another standard's words
+	"internal/epcis":       {"internal/events", "internal/workshop"},
+	"internal/epcis/check": {}, // for tests
+
 	// PostgreSQL
 	"internal/events/eventlog": {"internal/events"},
 	"internal/projections":     {"internal/civil", "internal/events", "internal/events/eventlog", "internal/workshop"},
@@ -41,7 +45,7 @@ var mayImport = map[string][]string{
 	// HTTP
 	"api/openapi":   {"internal/civil", "internal/events"},
 	"api/web":       {"internal/civil"},
-	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
+	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/epcis", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
@@ -55,6 +59,7 @@ var pure = map[string][]string{
 	"internal/expiry":   {},
 	"internal/events":   {"github.com/google/uuid", "github.com/gowebpki/jcs"},
 	"internal/workshop": {"github.com/google/uuid"},
+	"internal/epcis":    {"github.com/google/uuid"},
 	"internal/oracle":   {},
 }
 

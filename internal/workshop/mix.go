@@ -109,27 +109,39 @@ func (m Mix) dated(at time.Time, op OpKey) []DatedInput {
 // exactly. A mix without mass gives films.
 func (m Mix) Of(quantity events.Mass) Mix {
 	shares := slices.Clone(m)
-	total := m.Total()
-	if total == 0 {
-		return shares
-	}
-	remainders := make([]uint64, len(m))
-	left := quantity
+	weights := make([]uint64, len(m))
 	for i, p := range m {
-		hi, lo := bits.Mul64(uint64(quantity), uint64(p.Mass))
-		share, remainder := bits.Div64(hi, lo, uint64(total))
-		shares[i].Mass, remainders[i] = events.Mass(share), remainder
-		left -= shares[i].Mass
+		weights[i] = uint64(p.Mass)
 	}
-	order := make([]int, len(m))
-	for i := range order {
+	for i, mass := range apportion(uint64(quantity), weights) {
+		shares[i].Mass = events.Mass(mass)
+	}
+	return shares
+}
+
+// apportion divides a whole by weights and largest remainder: the parts add up to it exactly, and of like remainders
+// the earlier ones are rounded up. Without any weight there are no parts. The weights must add up to less than 2⁶⁴.
+func apportion(whole uint64, weights []uint64) []uint64 {
+	var total uint64
+	for _, w := range weights {
+		total += w
+	}
+	if total == 0 {
+		return nil
+	}
+	parts, remainders, order := make([]uint64, len(weights)), make([]uint64, len(weights)), make([]int, len(weights))
+	left := whole
+	for i, w := range weights {
+		hi, lo := bits.Mul64(whole, w)
+		parts[i], remainders[i] = bits.Div64(hi, lo, total)
+		left -= parts[i]
 		order[i] = i
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(remainders[b], remainders[a]) })
 	for _, i := range order[:left] {
-		shares[i].Mass++
+		parts[i]++
 	}
-	return shares
+	return parts
 }
 
 // Certain says whether the part is at least the stated trace of a whole.

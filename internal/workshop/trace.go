@@ -26,3 +26,20 @@ func SharesOf(m Mix) []LotShare {
 	}
 	return shares
 }
+
+// Millionth is how finely likelihoods are told: in whole millionths.
+const Millionth = 1_000_000
+
+// Likelihoods gives, in millionths that add up to a million, how likely each of some runs is to be the one that a piece
+// came from: as its weight is to all of them. Where none has any weight there is nothing to go by, and all are 0.
+func Likelihoods(weights []int64) []int64 {
+	likely := make([]int64, len(weights))
+	heavy := make([]uint64, len(weights))
+	for i, w := range weights {
+		heavy[i] = uint64(max(0, w))
+	}
+	for i, part := range apportion(Millionth, heavy) {
+		likely[i] = int64(part)
+	}
+	return likely
+}
