@@ -141,10 +141,10 @@ var atThePier = map[string]siteCase{
 	"POST /v1/redatings":                {elsewhere: []string{`redatings {"code":"{cream}","date":"2026-11-30","reason":"smell"}`}, own: []string{`redatings {"code":"{run}","date":"2026-11-30","reason":"smell"}`}},
 	"POST /v1/clock":                    {elsewhere: []string{`clock {"now":"2026-11-26T08:00:00Z"}`}},
 
-	"GET /v1/board":               {elsewhere: []string{"board?place=counter", "board?place=counter&date=2026-11-26"}, own: []string{"board?place=stall"}},
-	"GET /v1/board/stream":        {elsewhere: []string{"board/stream?place=counter"}},
-	"GET /v1/picks":               {elsewhere: []string{"picks?design=blackcurrant-dome&pieces=1&place=counter", "picks?ingredient=cream-35&quantity_g=1&place=cold-room"}, own: []string{"picks?design=blackcurrant-dome&pieces=1", "picks?design=blackcurrant-dome&pieces=1&place=stall"}},
-	"GET /v1/stock":               {elsewhere: []string{"stock?place=counter", "stock?place=workshop&kind=lots"}, own: []string{"stock", "stock?place=stall"}},
+	"GET /v1/board":        {elsewhere: []string{"board?place=counter", "board?place=counter&date=2026-11-26"}, own: []string{"board?place=stall"}},
+	"GET /v1/board/stream": {elsewhere: []string{"board/stream?place=counter"}},
+	"GET /v1/picks":        {elsewhere: []string{"picks?design=blackcurrant-dome&pieces=1&place=counter", "picks?ingredient=cream-35&quantity_g=1&place=cold-room"}, own: []string{"picks?design=blackcurrant-dome&pieces=1", "picks?design=blackcurrant-dome&pieces=1&place=stall"}},
+	"GET /v1/stock":        {elsewhere: []string{"stock?place=counter", "stock?place=workshop&kind=lots"}, own: []string{"stock", "stock?place=stall"}},
 	"GET /v1/trace/candidates": {
 		elsewhere: []string{"trace/candidates?design=blackcurrant-dome&sold_from=2026-11-25T08:00:00Z&sold_to=2026-11-25T18:00:00Z&place=counter"},
 		own:       []string{"trace/candidates?design=blackcurrant-dome&sold_from=2026-11-25T08:00:00Z&sold_to=2026-11-25T18:00:00Z&place=stall", "trace/candidates?design=blackcurrant-dome&sold_from=2026-11-25T08:00:00Z&sold_to=2026-11-25T18:00:00Z"},
