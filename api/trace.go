@@ -35,7 +35,7 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 	for _, n := range trace.Nodes {
 		about[n.Code] = n
 	}
-	for _, share := range workshop.SharesOf(mix) {
+	for _, share := range workshop.SharesOf(mix, m.defs.TraceAt(siteOf(thing))) {
 		answer.Lots = append(answer.Lots, traceLot(share, about[share.Lot], cavities))
 	}
 	if thing.Run != nil {
@@ -234,6 +234,7 @@ func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events
 	if err != nil {
 		return nil, err
 	}
+	defs := momentOf(ctx).defs
 	byRun := map[events.Code]projections.Account{}
 	for _, a := range accounts {
 		byRun[a.Code] = a
@@ -242,7 +243,7 @@ func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events
 	for _, t := range things {
 		a := byRun[t.Code]
 		run := openapi.TraceRun{
-			Run: string(t.Code), Design: optional(t.Run.Design), Of: optional(string(t.Run.Of)), Certainty: certaintyIn(of, t.Run),
+			Run: string(t.Code), Design: optional(t.Run.Design), Of: optional(string(t.Run.Of)), Certainty: certaintyIn(of, t.Run, defs.TraceAt(t.Run.Site)),
 			Pieces: openapi.PiecesReleased{
 				Released: int(a.Released + a.PartedIn - a.PartedOut), OnHand: int(a.OnHand), Sold: int(a.Sold), Given: int(a.Given), Discarded: int(a.Discarded),
 				Boxed: int(a.Boxed), Difference: int(-a.Found),
@@ -259,13 +260,13 @@ func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events
 
 // certaintyIn says whether a run contains a thing or only may: of a lot by its share, of what lies between by
 // whether any of its mass is there.
-func certaintyIn(of events.Code, run *workshop.Run) openapi.Certainty {
+func certaintyIn(of events.Code, run *workshop.Run, trace workshop.Trace) openapi.Certainty {
 	if of.Kind() != events.KindLot {
 		return openapi.Contains
 	}
 	whole := run.Mix.Total()
 	for _, p := range run.Mix {
-		if p.Lot == of.Whole() && p.Certain(whole) {
+		if p.Lot == of.Whole() && p.Certain(whole, trace) {
 			return openapi.Contains
 		}
 	}

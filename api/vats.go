@@ -19,10 +19,11 @@ func (h *handlers) MeltChocolate(ctx context.Context, r openapi.MeltChocolateReq
 	if err := codes.err(); err != nil {
 		return nil, err
 	}
+	trace := momentOf(ctx).defs.TraceAt
 	return do(ctx, h, melt, func(melted workshop.Melted, recorded []events.Recorded) any {
 		charge := melted.Charge
 		return openapi.Melt{
-			Charge: string(charge.Code), Vat: charge.Vat, QuantityG: charge.Mix.Total(), Lots: notNil(chargeLotsOf(charge.Mix, nil)),
+			Charge: string(charge.Code), Vat: charge.Vat, QuantityG: charge.Mix.Total(), Lots: notNil(chargeLotsOf(charge.Mix, trace(charge.Site), nil)),
 			Deviations: deviationsIn(recorded), Recorded: recordedOf(recorded),
 		}
 	})

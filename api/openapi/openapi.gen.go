@@ -3236,6 +3236,9 @@ type Share = float64
 type Site struct {
 	Address *string `json:"address,omitempty"`
 
+	// ContainsFromPercent The stated trace: a lot with at least this share of a thing is contained in it, one with less only may be. What stands in the book changes with the next thing that is made.
+	ContainsFromPercent *float64 `json:"contains_from_percent,omitempty"`
+
 	// Country ISO 3166-1 alpha-2.
 	Country *string `json:"country,omitempty"`
 

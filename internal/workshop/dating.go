@@ -155,7 +155,7 @@ func (d *Desk) dateCharge(charge *Charge) events.Expiry {
 // dateBlock dates a block by what it is made of.
 func (d *Desk) dateBlock(block *Lot) events.Expiry {
 	return recordedExpiry(expiry.DatePiece(expiry.Piece{
-		MadeAt: block.At, Zone: d.zone(block.Site), Inputs: d.inputs(block.Mix.dated(block.At, OpKey{}), false),
+		MadeAt: block.At, Zone: d.zone(block.Site), Inputs: d.inputs(block.Mix.dated(block.At, OpKey{}, d.Set.Defs.TraceAt(block.Site)), false),
 	}))
 }
 

@@ -13,12 +13,13 @@ type LotShare struct {
 	Mass       events.Mass
 }
 
-// SharesOf lists what a mix is made of, in code order. Shares add to one; a film has none.
-func SharesOf(m Mix) []LotShare {
+// SharesOf lists what a mix is made of, in code order. Shares add to one; a film has none. trace is that of
+// the site where the thing was made.
+func SharesOf(m Mix, trace Trace) []LotShare {
 	whole := m.Total()
 	shares := make([]LotShare, 0, len(m))
 	for _, p := range m {
-		share := LotShare{Lot: p.Lot, Ingredient: p.Ingredient, Certain: p.Certain(whole), Mass: p.Mass}
+		share := LotShare{Lot: p.Lot, Ingredient: p.Ingredient, Certain: p.Certain(whole, trace), Mass: p.Mass}
 		if whole > 0 {
 			share.Share = float64(p.Mass) / float64(whole)
 		}
