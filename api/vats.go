@@ -19,11 +19,10 @@ func (h *handlers) MeltChocolate(ctx context.Context, r openapi.MeltChocolateReq
 	if err := codes.err(); err != nil {
 		return nil, err
 	}
-	trace := momentOf(ctx).defs.TraceAt
 	return do(ctx, h, melt, func(melted workshop.Melted, recorded []events.Recorded) any {
 		charge := melted.Charge
 		return openapi.Melt{
-			Charge: string(charge.Code), Vat: charge.Vat, QuantityG: charge.Mix.Total(), Lots: notNil(chargeLotsOf(charge.Mix, trace(charge.Site), nil)),
+			Charge: string(charge.Code), Vat: charge.Vat, QuantityG: charge.Mix.Total(), Lots: notNil(chargeLotsOf(charge.Mix, melted.Trace, nil)),
 			Deviations: deviationsIn(recorded), Recorded: recordedOf(recorded),
 		}
 	})
