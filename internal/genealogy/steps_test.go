@@ -72,10 +72,10 @@ func (s *storyteller) filling() {
 	}
 	var terms []term
 	for _, input := range inputs {
-		switch {
-		case input.Source == "":
+		switch input.Source {
+		case "":
 			terms = append(terms, term{s.source(input.Ingredient), float64(input.Quantity)})
-		case input.Source == v.charge:
+		case v.charge:
 			terms = append(terms, term{s.take(v, input.Quantity), 1})
 		default:
 			s.left[input.Source] -= input.Quantity
