@@ -9,7 +9,7 @@ WITH lines AS (
         AND s.grade <> '' AND NOT s.unreleased
         AND s.subject = $1 AND s.place = ANY ($4::text[]) AND s.code LIKE 'R%'
 )
-SELECT l.code, coalesce(t.state ->> 'of', '') AS of, l.place, l.grade, l.date_kind, l.date, l.held,
+SELECT t.code, coalesce(CASE WHEN t.part > 0 THEN t.state ->> 'of' END, '') AS of, l.place, l.grade, l.date_kind, l.date, l.held,
     greatest(0, CASE
         WHEN $2::timestamptz < $3::timestamptz THEN sum(m.delta * (extract(epoch FROM $3::timestamptz - greatest(m.occurred_at, $2)) * 1000000)::bigint)
         ELSE sum(m.delta) FILTER (WHERE m.occurred_at < $2 OR m.delta > 0)
@@ -17,7 +17,7 @@ SELECT l.code, coalesce(t.state ->> 'of', '') AS of, l.place, l.grade, l.date_ki
     coalesce(-sum(m.delta) FILTER (WHERE m.cause = 'sold' AND m.occurred_at >= $2), 0)::bigint AS sold,
     coalesce(-sum(m.delta) FILTER (WHERE m.cause = 'sold' AND m.how = 'presumed' AND m.occurred_at >= $2), 0)::bigint AS presumed
 FROM lines l
-JOIN things t USING (code)
+JOIN things t ON t.code = l.code
 JOIN movements m ON m.code = l.code AND m.place = l.place AND m.grade = l.grade AND NOT m.unreleased AND m.occurred_at <= $3
-GROUP BY l.code, t.state, t.day, t.sequence, t.part, l.place, l.grade, l.date_kind, l.date, l.held
-ORDER BY t.day, t.sequence, t.part, l.code, l.place, l.grade
+GROUP BY t.code, l.place, l.grade, l.date_kind, l.date, l.held
+ORDER BY t.day, t.sequence, t.part, t.code, l.place, l.grade
