@@ -37,6 +37,9 @@ func (h *handlers) GetBalance(ctx context.Context, r openapi.GetBalanceRequestOb
 	for _, o := range b.Out {
 		answer.Out = append(answer.Out, openapi.BalanceOut{To: o.To, QuantityG: o.Mass})
 	}
+	if callOf(ctx).accepts == mediaCSV {
+		return balanceSheet(answer).answer(), nil
+	}
 	return openapi.GetBalance200JSONResponse(answer), nil
 }
 
@@ -73,22 +76,15 @@ func balanceOf(found projections.Balance) workshop.Balance {
 	return b
 }
 
-// maxWasteDays bounds the span of a report on waste: ten years, with leap days.
-const maxWasteDays = 3660
+// maxPeriodDays bounds the span of a report: ten years, with leap days.
+const maxPeriodDays = 3660
 
 // GetWaste answers what was thrown away.
 func (h *handlers) GetWaste(ctx context.Context, r openapi.GetWasteRequestObject) (openapi.GetWasteResponseObject, error) {
 	p := r.Params
-	from, err := dayIn("/query/from", p.From)
+	from, to, err := periodIn(p.From, p.To)
 	if err != nil {
 		return nil, err
-	}
-	to, err := dayIn("/query/to", p.To)
-	if err != nil {
-		return nil, err
-	}
-	if to.Before(from) || to.Sub(from) > maxWasteDays {
-		return nil, impossible(misfit{Pointer: "/query/to", Detail: "expected a day not before from, and at most ten years after it"})
 	}
 	by := projections.WasteByReason
 	if p.By != nil {

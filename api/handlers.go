@@ -22,6 +22,8 @@ type handlers struct {
 	state   *State
 	streams *streams
 	metrics *Metrics
+
+	identifiers string // URI under which things have theirs in what other systems read
 }
 
 var _ openapi.StrictServerInterface = (*handlers)(nil)

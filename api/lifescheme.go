@@ -61,7 +61,7 @@ func (h *handlers) GetLifeScheme(ctx context.Context, r openapi.GetLifeSchemeReq
 func lifeSchemeOf(version int, own events.LifeScheme) openapi.LifeScheme {
 	shipped := workshop.SchemeOf(0, events.LifeScheme{})
 	shown := openapi.LifeScheme{
-		Version: version, TraceShare: 1.0 / workshop.TraceShare, Bands: []events.LifeBand{},
+		Version: version, Bands: []events.LifeBand{},
 		Shipped: openapi.ShippedLifeScheme{Tables: shipped.Tables(), BestBeforeBinds: shipped.BestBeforeBinds},
 	}
 	for _, b := range shipped.Bands {

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"log/slog"
 	"net/http"
@@ -23,6 +24,8 @@ type Config struct {
 	BehindProxy bool     // requests come by a proxy: that one comes from this machine says nothing
 	Metrics     *Metrics // nil: counted by itself
 
+	Identifiers string // URI under which things have theirs in what other systems read; "" is DefaultIdentifiers
+
 	Streams Streams         // the zero value is DefaultStreams
 	Stop    <-chan struct{} // closed when the process is to stop: streams end, which have no end by themselves
 }
@@ -33,7 +36,7 @@ func New(c Config) http.Handler {
 	if c.Metrics == nil {
 		c.Metrics = NewMetrics()
 	}
-	h := &handlers{service: service{ready: c.Ready}, book: c.Book, pool: c.Pool, state: state, metrics: c.Metrics}
+	h := &handlers{service: service{ready: c.Ready}, book: c.Book, pool: c.Pool, state: state, metrics: c.Metrics, identifiers: cmp.Or(c.Identifiers, DefaultIdentifiers)}
 	h.streams = &streams{
 		settings: c.Streams.orDefault(), state: state, pool: c.Pool, changed: c.Book.Changed, stop: c.Stop, log: c.Log,
 		open: map[string]int{},

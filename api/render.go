@@ -93,7 +93,7 @@ func lotOf(t projections.Thing, defs *workshop.Definitions, sees sight) openapi.
 		SupplierLot: optional(l.SupplierLot), ReceivedAt: l.At, DateMark: l.DateMark, QuantityG: l.Received,
 		OnHandG: events.Mass(standing(t.Lines, t.PartLines)), Held: l.Held(), Holds: l.Holds, Places: standings(t.Lines),
 		UseBy: expiryOf(l.Expiry), ReceivedTemperatureC: l.TemperatureC, DeliveryNote: optional(l.DeliveryNote),
-		MayContain: []string{}, Lots: chargeLotsOf(l.Mix, nil),
+		MayContain: []string{}, Lots: chargeLotsOf(l.Mix, defs.TraceAt(l.Site), nil),
 	}
 	if l.Composition != nil {
 		lot.Composition = &l.Composition
@@ -143,9 +143,9 @@ func portionOf(t projections.Thing) openapi.Portion {
 }
 
 // chargeLotsOf tells the lots of a mix; names are their ingredients, as far as they are known.
-func chargeLotsOf(mix workshop.Mix, names map[events.Code]string) []openapi.ChargeLot {
+func chargeLotsOf(mix workshop.Mix, trace workshop.Trace, names map[events.Code]string) []openapi.ChargeLot {
 	var lots []openapi.ChargeLot
-	for _, share := range workshop.SharesOf(mix) {
+	for _, share := range workshop.SharesOf(mix, trace) {
 		if share.Lot != "" {
 			lots = append(lots, openapi.ChargeLot{
 				Lot: string(share.Lot), Ingredient: optional(names[share.Lot]), Share: roundTo(share.Share, shareDecimals),
@@ -167,12 +167,12 @@ func certaintyOf(certain bool) openapi.Certainty {
 }
 
 // chargeOf shows a charge.
-func chargeOf(c *workshop.Charge, names map[events.Code]string) openapi.Charge {
+func chargeOf(c *workshop.Charge, trace workshop.Trace, names map[events.Code]string) openapi.Charge {
 	charge := openapi.Charge{
 		Code: string(c.Code), Vat: c.Vat, Chocolate: openapi.Chocolate(c.Chocolate), QuantityG: c.Mix.Total(), Held: c.Held(),
-		StartedAt: c.At, Lots: notNil(chargeLotsOf(c.Mix, names)),
+		StartedAt: c.At, Lots: notNil(chargeLotsOf(c.Mix, trace, names)),
 	}
-	for _, share := range workshop.SharesOf(c.Mix) {
+	for _, share := range workshop.SharesOf(c.Mix, trace) {
 		if share.Lot == "" && share.Ingredient == "" {
 			charge.UnknownShare = pointerTo(roundTo(share.Share, shareDecimals))
 		}

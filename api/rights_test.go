@@ -121,8 +121,10 @@ GET /v1/board                cmoat
 GET /v1/board/stream         cmoat session
 GET /v1/picks                cmoat
 GET /v1/stock                cmoat
+GET /v1/trace/candidates     cmoa
 GET /v1/trace/:code/back     moa
 GET /v1/trace/:code/forward  moa
+GET /v1/balances             oa
 GET /v1/balances/:code       moa
 GET /v1/waste                moa
 

@@ -312,7 +312,7 @@ func (h *handlers) charges(ctx context.Context, slug string) (map[string]openapi
 	}
 	charges := map[string]openapi.Charge{}
 	for _, t := range things {
-		charges[t.Charge.Vat] = chargeOf(t.Charge, names)
+		charges[t.Charge.Vat] = chargeOf(t.Charge, momentOf(ctx).defs.TraceAt(t.Charge.Site), names)
 	}
 	return charges, nil
 }

@@ -35,12 +35,23 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 	for _, n := range trace.Nodes {
 		about[n.Code] = n
 	}
-	for _, share := range workshop.SharesOf(mix) {
+	for _, share := range workshop.SharesOf(mix, m.defs.TraceAt(siteOf(thing))) {
 		answer.Lots = append(answer.Lots, traceLot(share, about[share.Lot], cavities))
 	}
 	if thing.Run != nil {
 		answer.Allergens = pointerTo(allergensAt(m.defs, thing.Run.Site, thing.Run.Allergens))
 		answer.Cautions = boardCautions
+	}
+	if r.Params.With != nil {
+		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
+			return nil, err
+		}
+	}
+	switch callOf(ctx).accepts {
+	case mediaCSV:
+		return backSheet(answer).answer(), nil
+	case mediaEPCIS:
+		return h.epcisOf(ctx, trace, toldBack)
 	}
 	return openapi.TraceBack200JSONResponse(answer), nil
 }
@@ -168,6 +179,25 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 		Of: string(code), Nodes: traceNodes(trace), Edges: traceEdges(trace),
 		Runs: []openapi.TraceRun{}, Sales: []openapi.TraceSale{}, Boxes: []string{},
 	}
+	if r.Params.With != nil {
+		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
+			return nil, err
+		}
+	}
+	if callOf(ctx).accepts == mediaEPCIS {
+		return h.epcisOf(ctx, trace, toldForward)
+	}
+	if err := h.account(ctx, &answer, trace); err != nil {
+		return nil, err
+	}
+	if callOf(ctx).accepts == mediaCSV {
+		return forwardSheet(answer).answer(), nil
+	}
+	return openapi.TraceForward200JSONResponse(answer), nil
+}
+
+// account tells what became of the pieces of the runs that a trace forward leads to, and who had them.
+func (h *handlers) account(ctx context.Context, answer *openapi.TraceForward, trace projections.Trace) error {
 	var runs []events.Code
 	for _, n := range trace.Nodes {
 		if n.Code.Kind() == events.KindRun {
@@ -175,14 +205,15 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 		}
 	}
 	if len(runs) == 0 {
-		return openapi.TraceForward200JSONResponse(answer), nil
+		return nil
 	}
-	if answer.Runs, err = h.traceRuns(ctx, code, runs); err != nil {
-		return nil, err
+	var err error
+	if answer.Runs, err = h.traceRuns(ctx, trace.Of, runs); err != nil {
+		return err
 	}
 	sales, err := projections.SalesOf(ctx, h.pool, runs)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, s := range sales {
 		answer.Sales = append(answer.Sales, openapi.TraceSale{
@@ -190,7 +221,7 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 			Place: optional(s.Place), Channel: optional(openapi.Channel(s.Channel)), Buyer: optional(s.Buyer), Reference: optional(s.Reference),
 		})
 	}
-	return openapi.TraceForward200JSONResponse(answer), nil
+	return nil
 }
 
 // traceRuns accounts for the pieces of the runs that a thing went into.
@@ -203,6 +234,7 @@ func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events
 	if err != nil {
 		return nil, err
 	}
+	defs := momentOf(ctx).defs
 	byRun := map[events.Code]projections.Account{}
 	for _, a := range accounts {
 		byRun[a.Code] = a
@@ -211,7 +243,7 @@ func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events
 	for _, t := range things {
 		a := byRun[t.Code]
 		run := openapi.TraceRun{
-			Run: string(t.Code), Design: optional(t.Run.Design), Of: optional(string(t.Run.Of)), Certainty: certaintyIn(of, t.Run),
+			Run: string(t.Code), Design: optional(t.Run.Design), Of: optional(string(t.Run.Of)), Certainty: certaintyIn(of, t.Run, defs.TraceAt(t.Run.Site)),
 			Pieces: openapi.PiecesReleased{
 				Released: int(a.Released + a.PartedIn - a.PartedOut), OnHand: int(a.OnHand), Sold: int(a.Sold), Given: int(a.Given), Discarded: int(a.Discarded),
 				Boxed: int(a.Boxed), Difference: int(-a.Found),
@@ -228,13 +260,13 @@ func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events
 
 // certaintyIn says whether a run contains a thing or only may: of a lot by its share, of what lies between by
 // whether any of its mass is there.
-func certaintyIn(of events.Code, run *workshop.Run) openapi.Certainty {
+func certaintyIn(of events.Code, run *workshop.Run, trace workshop.Trace) openapi.Certainty {
 	if of.Kind() != events.KindLot {
 		return openapi.Contains
 	}
 	whole := run.Mix.Total()
 	for _, p := range run.Mix {
-		if p.Lot == of.Whole() && p.Certain(whole) {
+		if p.Lot == of.Whole() && p.Certain(whole, trace) {
 			return openapi.Contains
 		}
 	}

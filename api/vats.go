@@ -22,7 +22,7 @@ func (h *handlers) MeltChocolate(ctx context.Context, r openapi.MeltChocolateReq
 	return do(ctx, h, melt, func(melted workshop.Melted, recorded []events.Recorded) any {
 		charge := melted.Charge
 		return openapi.Melt{
-			Charge: string(charge.Code), Vat: charge.Vat, QuantityG: charge.Mix.Total(), Lots: notNil(chargeLotsOf(charge.Mix, nil)),
+			Charge: string(charge.Code), Vat: charge.Vat, QuantityG: charge.Mix.Total(), Lots: notNil(chargeLotsOf(charge.Mix, melted.Trace, nil)),
 			Deviations: deviationsIn(recorded), Recorded: recordedOf(recorded),
 		}
 	})

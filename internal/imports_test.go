@@ -29,6 +29,10 @@ var mayImport = map[string][]string{
 	"internal/expiry":   {"internal/civil"},
 	"internal/workshop": {"internal/civil", "internal/events", "internal/expiry"},
 
+	// a translation into another standard's words
+	"internal/epcis":       {"internal/events", "internal/workshop"},
+	"internal/epcis/check": {}, // for tests
+
 	// PostgreSQL
 	"internal/events/eventlog": {"internal/events"},
 	"internal/projections":     {"internal/civil", "internal/events", "internal/events/eventlog", "internal/workshop"},
@@ -38,10 +42,13 @@ var mayImport = map[string][]string{
 	// the second book: it shares nothing with the first, so that an error in either shows
 	"internal/oracle": {},
 
+	// tests only: random genealogies against linear algebra and graph walks
+	"internal/genealogy": {},
+
 	// HTTP
 	"api/openapi":   {"internal/civil", "internal/events"},
 	"api/web":       {"internal/civil"},
-	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
+	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/epcis", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
@@ -55,6 +62,7 @@ var pure = map[string][]string{
 	"internal/expiry":   {},
 	"internal/events":   {"github.com/google/uuid", "github.com/gowebpki/jcs"},
 	"internal/workshop": {"github.com/google/uuid"},
+	"internal/epcis":    {"github.com/google/uuid"},
 	"internal/oracle":   {},
 }
 

@@ -54,6 +54,12 @@ CREATE TABLE stock (
     arrived_at timestamptz NOT NULL,
     counted_at timestamptz,               -- when the last count found what stood here
     last_at    timestamptz NOT NULL,      -- of its last movement: what is dated before it is a late entry
+    -- The days (UTC) on which it can have stood here: from that of its code to its last movement, while there is
+    -- any without an end. It changes with the last piece only, not with every sale.
+    stood      daterange NOT NULL GENERATED ALWAYS AS (daterange(
+        make_date(2000 + substr(code, 2, 2)::int, substr(code, 4, 2)::int, substr(code, 6, 2)::int) - 1,
+        CASE WHEN amount > 0 THEN NULL ELSE greatest((last_at AT TIME ZONE 'UTC')::date,
+            make_date(2000 + substr(code, 2, 2)::int, substr(code, 4, 2)::int, substr(code, 6, 2)::int) - 1) END, '[]')) STORED,
     PRIMARY KEY (code, place, grade, unreleased)
 ) WITH (fillfactor = 80);
 CREATE INDEX ON stock (place, subject, ends_by) WHERE open;
@@ -61,6 +67,7 @@ CREATE INDEX ON stock (subject, ends_by) WHERE open;
 CREATE INDEX ON stock (ends_by) WHERE open; -- what falls due next
 CREATE INDEX ON stock (discard_by) WHERE open;
 CREATE INDEX ON stock (place, subject, counted_at) WHERE counted_at IS NOT NULL;
+CREATE INDEX ON stock USING gist (stood) WHERE grade <> '' AND NOT unreleased; -- what may have been sold on a day
 
 CREATE TABLE vats (
     slug  text COLLATE "C" PRIMARY KEY,
@@ -120,6 +127,7 @@ CREATE TABLE movements (
 );
 CREATE INDEX ON movements (code, occurred_at, position);
 CREATE INDEX ON movements USING brin (occurred_at);
+CREATE INDEX ON movements USING brin (day);
 CREATE INDEX ON movements (day) WHERE cause = 'discarded';
 
 -- What went into what. Membership counts even where the mass is nothing.

@@ -201,7 +201,8 @@ CREATE TABLE movements (
     CONSTRAINT movements_pkey PRIMARY KEY ("position", number)
 );
 CREATE INDEX movements_code_occurred_at_position_idx ON movements USING btree (code, occurred_at, "position");
-CREATE INDEX movements_day_idx ON movements USING btree (day) WHERE (cause = 'discarded'::text);
+CREATE INDEX movements_day_idx ON movements USING brin (day);
+CREATE INDEX movements_day_idx1 ON movements USING btree (day) WHERE (cause = 'discarded'::text);
 CREATE INDEX movements_occurred_at_idx ON movements USING brin (occurred_at);
 GRANT DELETE, INSERT, SELECT, UPDATE ON movements TO firstout_app;
 
@@ -243,6 +244,11 @@ CREATE TABLE stock (
     arrived_at timestamp with time zone NOT NULL,
     counted_at timestamp with time zone,
     last_at timestamp with time zone NOT NULL,
+    stood daterange NOT NULL GENERATED ALWAYS AS daterange((make_date((2000 + (substr(code, 2, 2))::integer), (substr(code, 4, 2))::integer, (substr(code, 6, 2))::integer) - 1),
+CASE
+    WHEN (amount > 0) THEN NULL::date
+    ELSE GREATEST(((last_at AT TIME ZONE 'UTC'::text))::date, (make_date((2000 + (substr(code, 2, 2))::integer), (substr(code, 4, 2))::integer, (substr(code, 6, 2))::integer) - 1))
+END, '[]'::text) STORED,
     CONSTRAINT stock_amount_check CHECK ((amount >= 0)),
     CONSTRAINT stock_pkey PRIMARY KEY (code, place, grade, unreleased)
 ) WITH (fillfactor=80);
@@ -250,6 +256,7 @@ CREATE INDEX stock_discard_by_idx ON stock USING btree (discard_by) WHERE open;
 CREATE INDEX stock_ends_by_idx ON stock USING btree (ends_by) WHERE open;
 CREATE INDEX stock_place_subject_counted_at_idx ON stock USING btree (place, subject, counted_at) WHERE (counted_at IS NOT NULL);
 CREATE INDEX stock_place_subject_ends_by_idx ON stock USING btree (place, subject, ends_by) WHERE open;
+CREATE INDEX stock_stood_idx ON stock USING gist (stood) WHERE ((grade <> ''::text) AND (NOT unreleased));
 CREATE INDEX stock_subject_ends_by_idx ON stock USING btree (subject, ends_by) WHERE open;
 GRANT DELETE, INSERT, SELECT, UPDATE ON stock TO firstout_app;
 

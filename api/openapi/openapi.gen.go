@@ -322,16 +322,16 @@ func (e Destination) Valid() bool {
 
 // Defines values for DeviationConcern.
 const (
-	Quality DeviationConcern = "quality"
-	Safety  DeviationConcern = "safety"
+	DeviationConcernQuality DeviationConcern = "quality"
+	DeviationConcernSafety  DeviationConcern = "safety"
 )
 
 // Valid indicates whether the value is a known member of the DeviationConcern enum.
 func (e DeviationConcern) Valid() bool {
 	switch e {
-	case Quality:
+	case DeviationConcernQuality:
 		return true
-	case Safety:
+	case DeviationConcernSafety:
 		return true
 	default:
 		return false
@@ -716,6 +716,33 @@ func (e PartingCause) Valid() bool {
 	}
 }
 
+// Defines values for PeriodBalanceKind.
+const (
+	PeriodBalanceKindBox     PeriodBalanceKind = "box"
+	PeriodBalanceKindCharge  PeriodBalanceKind = "charge"
+	PeriodBalanceKindGanache PeriodBalanceKind = "ganache"
+	PeriodBalanceKindLot     PeriodBalanceKind = "lot"
+	PeriodBalanceKindRun     PeriodBalanceKind = "run"
+)
+
+// Valid indicates whether the value is a known member of the PeriodBalanceKind enum.
+func (e PeriodBalanceKind) Valid() bool {
+	switch e {
+	case PeriodBalanceKindBox:
+		return true
+	case PeriodBalanceKindCharge:
+		return true
+	case PeriodBalanceKindGanache:
+		return true
+	case PeriodBalanceKindLot:
+		return true
+	case PeriodBalanceKindRun:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for PlaceMonitoring.
 const (
 	ByHand PlaceMonitoring = "by_hand"
@@ -854,6 +881,84 @@ func (e Storage) Valid() bool {
 	}
 }
 
+// Defines values for TraceCandidateDateKind.
+const (
+	TraceCandidateDateKindBestBefore TraceCandidateDateKind = "best_before"
+	TraceCandidateDateKindUseBy      TraceCandidateDateKind = "use_by"
+)
+
+// Valid indicates whether the value is a known member of the TraceCandidateDateKind enum.
+func (e TraceCandidateDateKind) Valid() bool {
+	switch e {
+	case TraceCandidateDateKindBestBefore:
+		return true
+	case TraceCandidateDateKindUseBy:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TraceCheckResult.
+const (
+	TraceCheckResultFail TraceCheckResult = "fail"
+	TraceCheckResultPass TraceCheckResult = "pass"
+)
+
+// Valid indicates whether the value is a known member of the TraceCheckResult enum.
+func (e TraceCheckResult) Valid() bool {
+	switch e {
+	case TraceCheckResultFail:
+		return true
+	case TraceCheckResultPass:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TraceDecisionDecision.
+const (
+	TraceDecisionDecisionAccept  TraceDecisionDecision = "accept"
+	TraceDecisionDecisionDiscard TraceDecisionDecision = "discard"
+	TraceDecisionDecisionRework  TraceDecisionDecision = "rework"
+	TraceDecisionDecisionShorten TraceDecisionDecision = "shorten"
+)
+
+// Valid indicates whether the value is a known member of the TraceDecisionDecision enum.
+func (e TraceDecisionDecision) Valid() bool {
+	switch e {
+	case TraceDecisionDecisionAccept:
+		return true
+	case TraceDecisionDecisionDiscard:
+		return true
+	case TraceDecisionDecisionRework:
+		return true
+	case TraceDecisionDecisionShorten:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TraceDeviationConcern.
+const (
+	TraceDeviationConcernQuality TraceDeviationConcern = "quality"
+	TraceDeviationConcernSafety  TraceDeviationConcern = "safety"
+)
+
+// Valid indicates whether the value is a known member of the TraceDeviationConcern enum.
+func (e TraceDeviationConcern) Valid() bool {
+	switch e {
+	case TraceDeviationConcernQuality:
+		return true
+	case TraceDeviationConcernSafety:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for TraceNodeKind.
 const (
 	TraceNodeKindBox     TraceNodeKind = "box"
@@ -905,6 +1010,21 @@ func (e WasteBy) Valid() bool {
 	}
 }
 
+// Defines values for TraceWithInQuery.
+const (
+	TraceWithInQueryCare TraceWithInQuery = "care"
+)
+
+// Valid indicates whether the value is a known member of the TraceWithInQuery enum.
+func (e TraceWithInQuery) Valid() bool {
+	switch e {
+	case TraceWithInQueryCare:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ListFormulasParamsWaiting.
 const (
 	Lab ListFormulasParamsWaiting = "lab"
@@ -914,6 +1034,36 @@ const (
 func (e ListFormulasParamsWaiting) Valid() bool {
 	switch e {
 	case Lab:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TraceBackParamsWith.
+const (
+	TraceBackParamsWithCare TraceBackParamsWith = "care"
+)
+
+// Valid indicates whether the value is a known member of the TraceBackParamsWith enum.
+func (e TraceBackParamsWith) Valid() bool {
+	switch e {
+	case TraceBackParamsWithCare:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TraceForwardParamsWith.
+const (
+	TraceForwardParamsWithCare TraceForwardParamsWith = "care"
+)
+
+// Valid indicates whether the value is a known member of the TraceForwardParamsWith enum.
+func (e TraceForwardParamsWith) Valid() bool {
+	switch e {
+	case TraceForwardParamsWithCare:
 		return true
 	default:
 		return false
@@ -1013,6 +1163,18 @@ type BalanceOut struct {
 
 	// To A code, or sold, given, eaten.
 	To string `json:"to"`
+}
+
+// BalanceSum What came or went for one cause.
+type BalanceSum struct {
+	// Cause received, made, turned_out; drawn, sold, given, discarded, boxed.
+	Cause string `json:"cause"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces *PiecesSummed `json:"pieces,omitempty"`
+
+	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
+	QuantityG GramsSummed `json:"quantity_g"`
 }
 
 // Band Inclusive range of temperatures.
@@ -2331,9 +2493,6 @@ type LifeScheme struct {
 	// Tables What a date's `tables` says that rests on it.
 	Tables string `json:"tables"`
 
-	// TraceShare The least share of a charge by which a lot's best-before dates what is drawn from it; not to be set.
-	TraceShare float64 `json:"trace_share"`
-
 	// Version 0: the shop has none of its own, the shipped one is in force.
 	Version int `json:"version"`
 }
@@ -2705,6 +2864,40 @@ type PartedCause string
 
 // PartingCause Why histories part.
 type PartingCause string
+
+// PeriodBalance opening + in − out + difference = closing.
+type PeriodBalance struct {
+	// ClosingG Grams summed, at most three decimals; a difference may be below zero.
+	ClosingG      GramsSummed `json:"closing_g"`
+	ClosingPieces *int64      `json:"closing_pieces,omitempty"`
+
+	// DifferenceG Grams summed, at most three decimals; a difference may be below zero.
+	DifferenceG      GramsSummed       `json:"difference_g"`
+	DifferencePieces *int64            `json:"difference_pieces,omitempty"`
+	In               []BalanceSum      `json:"in"`
+	Kind             PeriodBalanceKind `json:"kind"`
+
+	// OpeningG Grams summed, at most three decimals; a difference may be below zero.
+	OpeningG      GramsSummed  `json:"opening_g"`
+	OpeningPieces *int64       `json:"opening_pieces,omitempty"`
+	Out           []BalanceSum `json:"out"`
+
+	// Subject Of lots the ingredient, of charges the vat, of ganaches the formula, of runs and boxes the design.
+	Subject string `json:"subject"`
+}
+
+// PeriodBalanceKind defines model for PeriodBalance.Kind.
+type PeriodBalanceKind string
+
+// PeriodBalances defines model for PeriodBalances.
+type PeriodBalances struct {
+	// From A calendar date in the site's time zone, inclusive.
+	From  Day             `json:"from"`
+	Lines []PeriodBalance `json:"lines"`
+
+	// To A calendar date in the site's time zone, inclusive.
+	To Day `json:"to"`
+}
 
 // PickLine Pieces of a run, or grams of a lot or portion.
 type PickLine struct {
@@ -3257,6 +3450,9 @@ type ShippedLifeScheme struct {
 type Site struct {
 	Address *string `json:"address,omitempty"`
 
+	// ContainsFromPercent The stated trace: a lot with at least this share of a thing is contained in it, one with less only may be. What stands in the book changes with the next thing that is made.
+	ContainsFromPercent *float64 `json:"contains_from_percent,omitempty"`
+
 	// Country ISO 3166-1 alpha-2.
 	Country *string `json:"country,omitempty"`
 
@@ -3516,6 +3712,104 @@ type TraceBack struct {
 	Of Code `json:"of"`
 }
 
+// TraceCandidate defines model for TraceCandidate.
+type TraceCandidate struct {
+	DateKind *TraceCandidateDateKind `json:"date_kind,omitempty"`
+
+	// Grade Seconds are sold by code only; unfilled shells not at all.
+	Grade *Grade `json:"grade,omitempty"`
+
+	// Held On hold now.
+	Held       *bool   `json:"held,omitempty"`
+	Likelihood float64 `json:"likelihood"`
+
+	// Of A code in its canonical form.
+	Of *Code `json:"of,omitempty"`
+
+	// PieceHours How many of its pieces stood there for how long; of one instant, how many pieces.
+	PieceHours *float64 `json:"piece_hours,omitempty"`
+
+	// Place The name of a definition in URLs and references.
+	Place Slug `json:"place"`
+
+	// Presumed Whole pieces summed; a difference may be below zero.
+	Presumed *PiecesSummed `json:"presumed,omitempty"`
+
+	// Run A code in its canonical form.
+	Run Code `json:"run"`
+
+	// Sold Whole pieces summed; a difference may be below zero.
+	Sold PiecesSummed `json:"sold"`
+
+	// UseBy A calendar date in the site's time zone, inclusive; null where there is none.
+	UseBy *DayOrNull `json:"use_by"`
+}
+
+// TraceCandidateDateKind defines model for TraceCandidate.DateKind.
+type TraceCandidateDateKind string
+
+// TraceCandidates defines model for TraceCandidates.
+type TraceCandidates struct {
+	Cautions []string `json:"cautions"`
+
+	// Design The name of a definition in URLs and references.
+	Design   Slug             `json:"design"`
+	Runs     []TraceCandidate `json:"runs"`
+	SoldFrom time.Time        `json:"sold_from"`
+	SoldTo   time.Time        `json:"sold_to"`
+}
+
+// TraceCheck defines model for TraceCheck.
+type TraceCheck struct {
+	Document   *string `json:"document,omitempty"`
+	Instrument *string `json:"instrument,omitempty"`
+
+	// Kind What was checked.
+	Kind   CheckKind `json:"kind"`
+	Method *string   `json:"method,omitempty"`
+
+	// Recorded When something happened, when it was written down, and how much later; who wrote it down is told to owners and auditors.
+	Recorded    TraceRecord       `json:"recorded"`
+	Result      *TraceCheckResult `json:"result,omitempty"`
+	Uncertainty *float64          `json:"uncertainty,omitempty"`
+	Value       *float64          `json:"value,omitempty"`
+}
+
+// TraceCheckResult defines model for TraceCheck.Result.
+type TraceCheckResult string
+
+// TraceDecision What was decided of a deviation; absent while nobody has.
+type TraceDecision struct {
+	// Date A calendar date in the site's time zone, inclusive.
+	Date     *Day                  `json:"date,omitempty"`
+	Decision TraceDecisionDecision `json:"decision"`
+	Reason   string                `json:"reason"`
+
+	// Recorded When something happened, when it was written down, and how much later; who wrote it down is told to owners and auditors.
+	Recorded TraceRecord `json:"recorded"`
+}
+
+// TraceDecisionDecision defines model for TraceDecision.Decision.
+type TraceDecisionDecision string
+
+// TraceDeviation defines model for TraceDeviation.
+type TraceDeviation struct {
+	Concern TraceDeviationConcern `json:"concern"`
+
+	// Decision What was decided of a deviation; absent while nobody has.
+	Decision *TraceDecision     `json:"decision,omitempty"`
+	Detail   string             `json:"detail"`
+	ID       openapi_types.UUID `json:"id"`
+
+	// Recorded When something happened, when it was written down, and how much later; who wrote it down is told to owners and auditors.
+	Recorded TraceRecord `json:"recorded"`
+	Rule     string      `json:"rule"`
+	Value    *float64    `json:"value,omitempty"`
+}
+
+// TraceDeviationConcern defines model for TraceDeviation.Concern.
+type TraceDeviationConcern string
+
 // TraceEdge defines model for TraceEdge.
 type TraceEdge struct {
 	// From A code in its canonical form.
@@ -3523,6 +3817,9 @@ type TraceEdge struct {
 
 	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
 	QuantityG GramsSummed `json:"quantity_g"`
+
+	// Recorded With care: each time that some of it went over.
+	Recorded []TraceRecord `json:"recorded,omitempty"`
 
 	// To A code in its canonical form.
 	To Code `json:"to"`
@@ -3538,6 +3835,28 @@ type TraceForward struct {
 	Of    Code        `json:"of"`
 	Runs  []TraceRun  `json:"runs"`
 	Sales []TraceSale `json:"sales"`
+}
+
+// TraceHold defines model for TraceHold.
+type TraceHold struct {
+	// Cause Empty where a person placed it.
+	Cause *string            `json:"cause,omitempty"`
+	ID    openapi_types.UUID `json:"id"`
+
+	// Lifted That a hold was lifted; absent while it stands.
+	Lifted *TraceHoldLifted `json:"lifted,omitempty"`
+	Reason string           `json:"reason"`
+
+	// Recorded When something happened, when it was written down, and how much later; who wrote it down is told to owners and auditors.
+	Recorded TraceRecord `json:"recorded"`
+}
+
+// TraceHoldLifted That a hold was lifted; absent while it stands.
+type TraceHoldLifted struct {
+	Reason string `json:"reason"`
+
+	// Recorded When something happened, when it was written down, and how much later; who wrote it down is told to owners and auditors.
+	Recorded TraceRecord `json:"recorded"`
 }
 
 // TraceLot One row per lot, its portions summed; or, of an untracked ingredient, a row without a lot.
@@ -3564,19 +3883,31 @@ type TraceLot struct {
 
 // TraceNode defines model for TraceNode.
 type TraceNode struct {
+	// Checks With care.
+	Checks []TraceCheck `json:"checks,omitempty"`
+
 	// Code A code in its canonical form.
 	Code Code `json:"code"`
 
 	// Design The name of a definition in URLs and references.
 	Design *Slug `json:"design,omitempty"`
 
+	// Deviations With care.
+	Deviations []TraceDeviation `json:"deviations,omitempty"`
+
 	// Formula The name of a definition in URLs and references.
 	Formula *Slug `json:"formula,omitempty"`
+
+	// Holds With care: every hold that took it in.
+	Holds []TraceHold `json:"holds,omitempty"`
 
 	// Ingredient The name of a definition in URLs and references.
 	Ingredient *Slug         `json:"ingredient,omitempty"`
 	Kind       TraceNodeKind `json:"kind"`
 	OccurredAt *time.Time    `json:"occurred_at,omitempty"`
+
+	// Recorded When something happened, when it was written down, and how much later; who wrote it down is told to owners and auditors.
+	Recorded *TraceRecord `json:"recorded,omitempty"`
 
 	// Supplier The name of a definition in URLs and references.
 	Supplier    *Slug   `json:"supplier,omitempty"`
@@ -3588,6 +3919,17 @@ type TraceNode struct {
 
 // TraceNodeKind defines model for TraceNode.Kind.
 type TraceNodeKind string
+
+// TraceRecord When something happened, when it was written down, and how much later; who wrote it down is told to owners and auditors.
+type TraceRecord struct {
+	Actor *string            `json:"actor,omitempty"`
+	Event openapi_types.UUID `json:"event"`
+
+	// LateSeconds recorded_at − occurred_at, in whole seconds; below zero where a clock was ahead.
+	LateSeconds int64     `json:"late_seconds"`
+	OccurredAt  time.Time `json:"occurred_at"`
+	RecordedAt  time.Time `json:"recorded_at"`
+}
 
 // TraceRun A run, or a part of one, that a thing went into, and where its released pieces are.
 type TraceRun struct {
@@ -3816,8 +4158,23 @@ type SlugInPath = Slug
 // StreamAfter defines model for StreamAfter.
 type StreamAfter = int64
 
+// TraceWithInQuery defines model for TraceWithInQuery.
+type TraceWithInQuery string
+
 // VersionInQuery defines model for VersionInQuery.
 type VersionInQuery = int
+
+// GetBalancesParams defines parameters for GetBalances.
+type GetBalancesParams struct {
+	// From First day.
+	From string `form:"from" json:"from"`
+
+	// To Last day.
+	To string `form:"to" json:"to"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
 
 // GetBalanceParams defines parameters for GetBalance.
 type GetBalanceParams struct {
@@ -4344,17 +4701,47 @@ type GiveTastersParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
-// TraceBackParams defines parameters for TraceBack.
-type TraceBackParams struct {
+// TraceCandidatesParams defines parameters for TraceCandidates.
+type TraceCandidatesParams struct {
+	// Design The piece's design.
+	Design Slug `form:"design" json:"design"`
+
+	// SoldFrom The earliest time at which it was sold.
+	SoldFrom time.Time `form:"sold_from" json:"sold_from"`
+
+	// SoldTo The latest time; the same as `sold_from` where it is known to the second.
+	SoldTo time.Time `form:"sold_to" json:"sold_to"`
+
+	// Place Where it was sold; every place that sells if left out.
+	Place *Slug `form:"place,omitempty" json:"place,omitempty"`
+
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
 
-// TraceForwardParams defines parameters for TraceForward.
-type TraceForwardParams struct {
+// TraceBackParams defines parameters for TraceBack.
+type TraceBackParams struct {
+	// With `care`: beside each thing its checks, deviations with what was decided, and holds; who recorded it and how late.
+	With *TraceBackParamsWith `form:"with,omitempty" json:"with,omitempty"`
+
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
+
+// TraceBackParamsWith defines parameters for TraceBack.
+type TraceBackParamsWith string
+
+// TraceForwardParams defines parameters for TraceForward.
+type TraceForwardParams struct {
+	// With `care`: beside each thing its checks, deviations with what was decided, and holds; who recorded it and how late.
+	With *TraceForwardParamsWith `form:"with,omitempty" json:"with,omitempty"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// TraceForwardParamsWith defines parameters for TraceForward.
+type TraceForwardParamsWith string
 
 // ListVatsParams defines parameters for ListVats.
 type ListVatsParams struct {
@@ -4526,6 +4913,9 @@ type ServerInterface interface {
 	// GetReadiness Can it serve, its database included
 	// (GET /readyz)
 	GetReadiness(ctx echo.Context) error
+	// GetBalances What came, what went and what is left, of a period
+	// (GET /v1/balances)
+	GetBalances(ctx echo.Context, params GetBalancesParams) error
 	// GetBalance Does the mass add up
 	// (GET /v1/balances/{code})
 	GetBalance(ctx echo.Context, code CodeInPath, params GetBalanceParams) error
@@ -4718,6 +5108,9 @@ type ServerInterface interface {
 	// GiveTasters Write down tasters given away
 	// (POST /v1/tasters)
 	GiveTasters(ctx echo.Context, params GiveTastersParams) error
+	// TraceCandidates Which runs a loose piece may have come from
+	// (GET /v1/trace/candidates)
+	TraceCandidates(ctx echo.Context, params TraceCandidatesParams) error
 	// TraceBack What a thing is made of, down to suppliers and their lot codes
 	// (GET /v1/trace/{code}/back)
 	TraceBack(ctx echo.Context, code CodeInPath, params TraceBackParams) error
@@ -4798,6 +5191,48 @@ func (w *ServerInterfaceWrapper) GetReadiness(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetReadiness(ctx)
+	return err
+}
+
+// GetBalances converts echo context to params.
+func (w *ServerInterfaceWrapper) GetBalances(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetBalancesParams
+	// ------------- Required query parameter "from" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "from", ctx.QueryParams(), &params.From, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter from: %s", err))
+	}
+
+	// ------------- Required query parameter "to" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "to", ctx.QueryParams(), &params.To, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter to: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetBalances(ctx, params)
 	return err
 }
 
@@ -7127,6 +7562,62 @@ func (w *ServerInterfaceWrapper) GiveTasters(ctx echo.Context) error {
 	return err
 }
 
+// TraceCandidates converts echo context to params.
+func (w *ServerInterfaceWrapper) TraceCandidates(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params TraceCandidatesParams
+	// ------------- Required query parameter "design" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "design", ctx.QueryParams(), &params.Design, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter design: %s", err))
+	}
+
+	// ------------- Required query parameter "sold_from" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "sold_from", ctx.QueryParams(), &params.SoldFrom, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter sold_from: %s", err))
+	}
+
+	// ------------- Required query parameter "sold_to" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "sold_to", ctx.QueryParams(), &params.SoldTo, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter sold_to: %s", err))
+	}
+
+	// ------------- Optional query parameter "place" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "place", ctx.QueryParams(), &params.Place, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter place: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.TraceCandidates(ctx, params)
+	return err
+}
+
 // TraceBack converts echo context to params.
 func (w *ServerInterfaceWrapper) TraceBack(ctx echo.Context) error {
 	var err error
@@ -7140,6 +7631,12 @@ func (w *ServerInterfaceWrapper) TraceBack(ctx echo.Context) error {
 
 	// Parameter object where we will unmarshal all parameters from the context
 	var params TraceBackParams
+	// ------------- Optional query parameter "with" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "with", ctx.QueryParams(), &params.With, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter with: %s", err))
+	}
 
 	headers := ctx.Request().Header
 	// ------------- Optional header parameter "If-None-Match" -------------
@@ -7176,6 +7673,12 @@ func (w *ServerInterfaceWrapper) TraceForward(ctx echo.Context) error {
 
 	// Parameter object where we will unmarshal all parameters from the context
 	var params TraceForwardParams
+	// ------------- Optional query parameter "with" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "with", ctx.QueryParams(), &params.With, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter with: %s", err))
+	}
 
 	headers := ctx.Request().Header
 	// ------------- Optional header parameter "If-None-Match" -------------
@@ -7476,6 +7979,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/problems", wrapper.ListProblems, options.OperationMiddlewares["listProblems"]...)
 	router.GET(options.BaseURL+"/problems/:slug", wrapper.GetProblem, options.OperationMiddlewares["getProblem"]...)
 	router.GET(options.BaseURL+"/readyz", wrapper.GetReadiness, options.OperationMiddlewares["getReadiness"]...)
+	router.GET(options.BaseURL+"/v1/balances", wrapper.GetBalances, options.OperationMiddlewares["getBalances"]...)
 	router.GET(options.BaseURL+"/v1/balances/:code", wrapper.GetBalance, options.OperationMiddlewares["getBalance"]...)
 	router.GET(options.BaseURL+"/v1/board", wrapper.GetBoard, options.OperationMiddlewares["getBoard"]...)
 	router.GET(options.BaseURL+"/v1/board/stream", wrapper.GetBoardStream, options.OperationMiddlewares["getBoardStream"]...)
@@ -7542,6 +8046,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/tasters", wrapper.GiveTasters, options.OperationMiddlewares["giveTasters"]...)
 	router.GET(options.BaseURL+"/v1/trace/:code/back", wrapper.TraceBack, options.OperationMiddlewares["traceBack"]...)
 	router.GET(options.BaseURL+"/v1/trace/:code/forward", wrapper.TraceForward, options.OperationMiddlewares["traceForward"]...)
+	router.GET(options.BaseURL+"/v1/trace/candidates", wrapper.TraceCandidates, options.OperationMiddlewares["traceCandidates"]...)
 	router.GET(options.BaseURL+"/v1/vats", wrapper.ListVats, options.OperationMiddlewares["listVats"]...)
 	router.GET(options.BaseURL+"/v1/vats/:slug", wrapper.GetVat, options.OperationMiddlewares["getVat"]...)
 	router.PUT(options.BaseURL+"/v1/vats/:slug", wrapper.PutVat, options.OperationMiddlewares["putVat"]...)
@@ -7675,6 +8180,48 @@ func (response GetReadiness200JSONResponse) VisitGetReadinessResponse(w http.Res
 	return err
 }
 
+type GetBalancesRequestObject struct {
+	Params GetBalancesParams
+}
+
+type GetBalancesResponseObject interface {
+	VisitGetBalancesResponse(w http.ResponseWriter) error
+}
+
+type GetBalances200JSONResponse PeriodBalances
+
+func (response GetBalances200JSONResponse) VisitGetBalancesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetBalances200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetBalances200TextCsvResponse) VisitGetBalancesResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
 type GetBalanceRequestObject struct {
 	Code   CodeInPath `json:"code"`
 	Params GetBalanceParams
@@ -7695,6 +8242,26 @@ func (response GetBalance200JSONResponse) VisitGetBalanceResponse(w http.Respons
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetBalance200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetBalance200TextCsvResponse) VisitGetBalanceResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
 	return err
 }
 
@@ -9316,6 +9883,48 @@ func (response GiveTasters201JSONResponse) VisitGiveTastersResponse(w http.Respo
 	return err
 }
 
+type TraceCandidatesRequestObject struct {
+	Params TraceCandidatesParams
+}
+
+type TraceCandidatesResponseObject interface {
+	VisitTraceCandidatesResponse(w http.ResponseWriter) error
+}
+
+type TraceCandidates200JSONResponse TraceCandidates
+
+func (response TraceCandidates200JSONResponse) VisitTraceCandidatesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TraceCandidates200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response TraceCandidates200TextCsvResponse) VisitTraceCandidatesResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
 type TraceBackRequestObject struct {
 	Code   CodeInPath `json:"code"`
 	Params TraceBackParams
@@ -9339,6 +9948,40 @@ func (response TraceBack200JSONResponse) VisitTraceBackResponse(w http.ResponseW
 	return err
 }
 
+type TraceBack200ApplicationLdPlusJSONResponse map[string]interface{}
+
+func (response TraceBack200ApplicationLdPlusJSONResponse) VisitTraceBackResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/ld+json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TraceBack200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response TraceBack200TextCsvResponse) VisitTraceBackResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
 type TraceForwardRequestObject struct {
 	Code   CodeInPath `json:"code"`
 	Params TraceForwardParams
@@ -9359,6 +10002,40 @@ func (response TraceForward200JSONResponse) VisitTraceForwardResponse(w http.Res
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TraceForward200ApplicationLdPlusJSONResponse map[string]interface{}
+
+func (response TraceForward200ApplicationLdPlusJSONResponse) VisitTraceForwardResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/ld+json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TraceForward200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response TraceForward200TextCsvResponse) VisitTraceForwardResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
 	return err
 }
 
@@ -9531,6 +10208,9 @@ type StrictServerInterface interface {
 	// GetReadiness Can it serve, its database included
 	// (GET /readyz)
 	GetReadiness(ctx context.Context, request GetReadinessRequestObject) (GetReadinessResponseObject, error)
+	// GetBalances What came, what went and what is left, of a period
+	// (GET /v1/balances)
+	GetBalances(ctx context.Context, request GetBalancesRequestObject) (GetBalancesResponseObject, error)
 	// GetBalance Does the mass add up
 	// (GET /v1/balances/{code})
 	GetBalance(ctx context.Context, request GetBalanceRequestObject) (GetBalanceResponseObject, error)
@@ -9723,6 +10403,9 @@ type StrictServerInterface interface {
 	// GiveTasters Write down tasters given away
 	// (POST /v1/tasters)
 	GiveTasters(ctx context.Context, request GiveTastersRequestObject) (GiveTastersResponseObject, error)
+	// TraceCandidates Which runs a loose piece may have come from
+	// (GET /v1/trace/candidates)
+	TraceCandidates(ctx context.Context, request TraceCandidatesRequestObject) (TraceCandidatesResponseObject, error)
 	// TraceBack What a thing is made of, down to suppliers and their lot codes
 	// (GET /v1/trace/{code}/back)
 	TraceBack(ctx context.Context, request TraceBackRequestObject) (TraceBackResponseObject, error)
@@ -9872,6 +10555,31 @@ func (sh *strictHandler) GetReadiness(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(GetReadinessResponseObject); ok {
 		return validResponse.VisitGetReadinessResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetBalances operation middleware
+func (sh *strictHandler) GetBalances(ctx echo.Context, params GetBalancesParams) error {
+	var request GetBalancesRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetBalances(ctx.Request().Context(), request.(GetBalancesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetBalances")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetBalancesResponseObject); ok {
+		return validResponse.VisitGetBalancesResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -12200,6 +12908,31 @@ func (sh *strictHandler) GiveTasters(ctx echo.Context, params GiveTastersParams)
 		return err
 	} else if validResponse, ok := response.(GiveTastersResponseObject); ok {
 		return validResponse.VisitGiveTastersResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// TraceCandidates operation middleware
+func (sh *strictHandler) TraceCandidates(ctx echo.Context, params TraceCandidatesParams) error {
+	var request TraceCandidatesRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.TraceCandidates(ctx.Request().Context(), request.(TraceCandidatesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "TraceCandidates")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(TraceCandidatesResponseObject); ok {
+		return validResponse.VisitTraceCandidatesResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

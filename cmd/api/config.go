@@ -7,11 +7,14 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+
+	"firstout/api"
 )
 
 // Config is every setting of the process. The environment fills it, flags stand over the environment; what is set
@@ -27,6 +30,7 @@ type Config struct {
 	BehindProxy   bool   // a proxy ends TLS in front of this: listen on any address
 	TLSCert       string // PEM file of the certificate; with TLSKey the server speaks TLS itself
 	TLSKey        string // PEM file of the certificate's key
+	Identifiers   string // https URI under which things have theirs in what other systems read; of a domain of your own
 	RatePerSecond int    // requests a second that one key may make, with bursts of twice as many
 }
 
@@ -47,11 +51,12 @@ var settings = []setting{
 	{"FIRSTOUT_BEHIND_PROXY", "behind-proxy", "a proxy ends TLS in front of this: listen on any address", func(c *Config) any { return &c.BehindProxy }},
 	{"FIRSTOUT_TLS_CERT", "tls-cert", "PEM file of the certificate; with tls-key the server speaks TLS itself", func(c *Config) any { return &c.TLSCert }},
 	{"FIRSTOUT_TLS_KEY", "tls-key", "PEM file of the certificate's key", func(c *Config) any { return &c.TLSKey }},
+	{"FIRSTOUT_IDENTIFIERS", "identifiers", "https URI under which things have theirs in what other systems read (EPCIS); of a domain of your own", func(c *Config) any { return &c.Identifiers }},
 	{"FIRSTOUT_RATE", "rate", "requests a second that one key may make, with bursts of twice as many", func(c *Config) any { return &c.RatePerSecond }},
 }
 
 func defaults() Config {
-	return Config{Addr: "127.0.0.1:8080", Data: defaultData(), Clock: "system", RatePerSecond: 200}
+	return Config{Addr: "127.0.0.1:8080", Data: defaultData(), Clock: "system", RatePerSecond: 200, Identifiers: api.DefaultIdentifiers}
 }
 
 // defaultData is a folder that a server's own user can be let into: not below the super-user's home.
@@ -153,6 +158,8 @@ func (c Config) check() error {
 		return fmt.Errorf("a book is real or test, not %q", c.Book)
 	case (c.TLSCert == "") != (c.TLSKey == ""):
 		return errors.New("TLS needs both a certificate file and a key file: give FIRSTOUT_TLS_CERT and FIRSTOUT_TLS_KEY, or neither")
+	case !isIdentifierBase(c.Identifiers):
+		return fmt.Errorf("FIRSTOUT_IDENTIFIERS %q: expected a URI such as https://id.example.com, without a query", c.Identifiers)
 	case c.RatePerSecond < 1:
 		return errors.New("the rate is at least one request a second")
 	case c.DatabaseURL == "" && c.MigrateURL != "":
@@ -194,4 +201,10 @@ func (c Config) tls() (*tls.Config, error) {
 		return nil, fmt.Errorf("the certificate of FIRSTOUT_TLS_CERT (%s) with the key of FIRSTOUT_TLS_KEY (%s): %w", c.TLSCert, c.TLSKey, err)
 	}
 	return &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}}, nil
+}
+
+// isIdentifierBase says whether other URIs can be made of one by adding to its path.
+func isIdentifierBase(text string) bool {
+	u, err := url.Parse(text)
+	return err == nil && u.Scheme == "https" && u.Host != "" && u.RawQuery == "" && u.Fragment == "" && u.User == nil
 }

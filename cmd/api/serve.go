@@ -56,9 +56,10 @@ func serveBook(ctx context.Context, db *database, config Config, log *slog.Logge
 	defer theBook.Close()
 	handler := api.New(api.Config{
 		Book: theBook, Pool: db.pool, Keys: keyStore{db}, Clock: api.Clock{Wall: time.Now, Manual: manual}, Log: log,
-		Rate:  api.Rate{PerSecond: float64(config.RatePerSecond), Burst: 2 * config.RatePerSecond},
-		Ready: func(ctx context.Context) error { return migrations.Check(ctx, db.pool) },
-		Stop:  ctx.Done(),
+		Identifiers: config.Identifiers,
+		Rate:        api.Rate{PerSecond: float64(config.RatePerSecond), Burst: 2 * config.RatePerSecond},
+		Ready:       func(ctx context.Context) error { return migrations.Check(ctx, db.pool) },
+		Stop:        ctx.Done(),
 
 		Secure: config.TLSCert != "" || config.BehindProxy, BehindProxy: config.BehindProxy, Metrics: metrics,
 	})

@@ -16,6 +16,9 @@ type Site struct {
 	Address  string   `json:"address,omitempty"`
 	Country  string   `json:"country,omitempty"` // ISO 3166-1 alpha-2
 	Handles  []string `json:"handles,omitempty"` // allergens handled on the site: "made where handled"
+
+	// ContainsFrom is the share in per cent from which a lot is contained; below it, it only may be. Nil: 0.1.
+	ContainsFrom *float64 `json:"contains_from_percent,omitempty"`
 }
 
 // Tolerance is how far and how long a place may leave its class before that is a deviation.
@@ -200,6 +203,11 @@ func (s LifeScheme) Sorted() LifeScheme {
 		s.BestBeforeBinds = &kinds
 	}
 	return s
+}
+
+// Takes says whether its shell or its cap is of a kind of chocolate: dark, milk or white.
+func (d Design) Takes(chocolate string) bool {
+	return chocolate != "" && (chocolate == d.Chocolate || chocolate == d.CapChocolate)
 }
 
 // Defined is what every definition event has: the slug it defines and that slug's version, from 1.

@@ -91,7 +91,7 @@ func definitions() []events.Event {
 	return []events.Event{
 		events.SiteDefined{Defined: defined("quay-lane"), Site: events.Site{
 			Name: "Quay Lane", TimeZone: "Europe/Dublin", Currency: "EUR", Operator: "Example Chocolate Ltd", Address: "1 Quay Lane",
-			Country: "IE", Handles: []string{"nuts:hazelnut"},
+			Country: "IE", Handles: []string{"nuts:hazelnut"}, ContainsFrom: new(0.05),
 		}},
 		events.PlaceDefined{Defined: defined("counter"), Place: events.Place{
 			Name: "Counter", Site: "quay-lane", Storage: "cool", Sells: true, Monitoring: "by_hand", Quarantine: true,

@@ -100,13 +100,7 @@ const MaxHistory = 500
 
 // History gives the newest events that concern a code, at most MaxHistory of them, in the order of positions.
 func History(ctx context.Context, q Querier, code events.Code) ([]events.Recorded, error) {
-	found, err := collect(ctx, q, func(row pgx.CollectableRow) (events.Recorded, error) {
-		var text []byte
-		if err := row.Scan(&text); err != nil {
-			return events.Recorded{}, err
-		}
-		return events.ParseCanonical(text)
-	}, "read the history of "+string(code), history, code, MaxHistory)
+	found, err := collect(ctx, q, scanRecorded, "read the history of "+string(code), history, code, MaxHistory)
 	slices.Reverse(found)
 	return found, err
 }

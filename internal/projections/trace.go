@@ -32,6 +32,7 @@ type Node struct {
 	Subject     string // ingredient, formula or design; of a charge its vat
 	Site        string
 	OccurredAt  time.Time   // when it came to be
+	Position    int64       // of the event that made it known
 	Of          events.Code // of a part, the whole
 	Supplier    string      // of a lot
 	SupplierLot string      // of a lot

@@ -18,15 +18,15 @@ type Allergens struct {
 // allergensOf is the union over the lots of a mix, from each lot's own label, else its ingredient's definition
 // in force. What a lot put in by hand contains, the mix contains, however little; of what came by way of a vat,
 // less than the stated trace only may be contained. A supplier's own precaution is passed on as it is.
-func (s *Set) allergensOf(m Mix) Allergens {
+func (s *Set) allergensOf(m Mix, site string) Allergens {
 	a := Allergens{Contains: []string{}, MayContain: []string{}}
-	whole := m.Total()
+	whole, trace := m.Total(), s.Defs.TraceAt(site)
 	for _, p := range m {
 		contains, may, known := s.allergensOfPart(p)
 		if !known {
 			a.Unknown = append(a.Unknown, p.Lot)
 		}
-		if p.Direct || p.Certain(whole) {
+		if p.Direct || p.Certain(whole, trace) {
 			a.Contains = append(a.Contains, contains...)
 		} else {
 			a.MayContain = append(a.MayContain, contains...)

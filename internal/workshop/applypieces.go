@@ -62,7 +62,7 @@ func (a *applying) run(code events.Code, start *events.RunStart, expiry events.E
 // grow adds to what a run is made of.
 func (a *applying) grow(run *Run, mix Mix) {
 	run.Mix = run.Mix.Plus(mix)
-	run.Allergens = a.allergensOf(run.Mix)
+	run.Allergens = a.allergensOf(run.Mix, run.Site)
 }
 
 func (a *applying) shellsCast(e events.ShellsCast) error {
@@ -89,7 +89,7 @@ func (s *Set) chargeInputs(code events.Code, at time.Time, op OpKey) []DatedInpu
 	if charge == nil {
 		return nil
 	}
-	return s.mixAt(charge, at).dated(at, op)
+	return s.mixAt(charge, at).dated(at, op, s.Defs.TraceAt(charge.Site))
 }
 
 func (a *applying) decorated(e events.PiecesDecorated) error {
@@ -275,7 +275,7 @@ func (a *applying) released(e events.PiecesReleased) error {
 	if at := a.r.OccurredAt; run.ReleasedAt == nil || at.Before(*run.ReleasedAt) {
 		run.ReleasedAt = &at
 	}
-	run.Allergens = a.allergensOf(run.Mix)
+	run.Allergens = a.allergensOf(run.Mix, run.Site)
 	return a.shiftLine(to, int64(e.Pieces), Movement{Cause: CauseReleased, Other: e.From}, elsewhere)
 }
 

@@ -159,7 +159,7 @@ func (d *Desk) dateCharge(charge *Charge) events.Expiry {
 func (d *Desk) dateBlock(block *Lot) events.Expiry {
 	return recordedExpiry(expiry.DatePiece(expiry.Piece{
 		MadeAt: block.At, Zone: d.zone(block.Site), Scheme: d.Set.Defs.Scheme(block.At),
-		Inputs: d.inputs(block.Mix.dated(block.At, OpKey{}), false, block.At),
+		Inputs: d.inputs(block.Mix.dated(block.At, OpKey{}, d.Set.Defs.TraceAt(block.Site)), false, block.At),
 	}))
 }
 

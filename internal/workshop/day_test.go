@@ -142,7 +142,7 @@ func TestMeltingStartsAChargeAndThenAddsToIt(t *testing.T) {
 	seed.Purpose = "seed"
 	charge := s.do(workshop.Melt{Vat: "vat-dark", Inputs: []workshop.DrawLine{draw(m.dark, 10000), seed}}).(workshop.Melted).Charge
 	require.Equal(t, "C261125-01", string(charge.Code)[:10])
-	shares := workshop.SharesOf(charge.Mix)
+	shares := workshop.SharesOf(charge.Mix, workshop.DefaultTrace)
 	require.InDelta(t, 0.833333, shares[0].Share, 1e-6, "10000 of 12000 g")
 	require.InDelta(t, 0.166667, shares[1].Share, 1e-6)
 	melted := last[events.ChocolateMelted](s)
@@ -218,7 +218,7 @@ func TestWaterComesWithoutALot(t *testing.T) {
 	}}
 	made := s.ganache(cmd)
 	require.Empty(t, made.Deviations)
-	shares := workshop.SharesOf(made.Mix)
+	shares := workshop.SharesOf(made.Mix, workshop.DefaultTrace)
 	require.Equal(t, workshop.LotShare{Ingredient: "water", Certain: true, Share: 0.25, Mass: g(100)}, shares[0])
 	cmd.Inputs, cmd.PickFefo = nil, true
 	require.Equal(t, made.Mix, s.ganache(cmd).Mix)
@@ -247,7 +247,7 @@ func TestARunInOneRequest(t *testing.T) {
 	require.Equal(t, day("2026-12-08"), *run.Expiry.Date)
 
 	share := workshop.LotShare{}
-	for _, l := range workshop.SharesOf(run.Mix) {
+	for _, l := range workshop.SharesOf(run.Mix, workshop.DefaultTrace) {
 		if l.Lot == m.cream {
 			share = l
 		}
@@ -395,7 +395,7 @@ func TestScrapingsOffTheCapsCarryTheFillingBackAsMayContain(t *testing.T) {
 	require.Equal(t, []string{"soybeans"}, met.Allergens.Contains)
 	require.Equal(t, []string{"milk", "nuts:hazelnut"}, met.Allergens.MayContain)
 	require.Equal(t, day("2027-05-31"), *met.Expiry.Date, "a film binds no date")
-	for _, share := range workshop.SharesOf(met.Mix) {
+	for _, share := range workshop.SharesOf(met.Mix, workshop.DefaultTrace) {
 		require.Equal(t, share.Lot == m.dark, share.Certain)
 	}
 }

@@ -2,6 +2,7 @@ package workshop
 
 import (
 	"cmp"
+	"math"
 	"math/bits"
 	"slices"
 	"strings"
@@ -28,8 +29,20 @@ func (p MixPart) compare(o MixPart) int {
 // taken of it has every lot in proportion.
 type Mix []MixPart
 
-// TraceShare is the share below which a lot only may be contained: 1/1000 of the thing asked about.
-const TraceShare = 1000
+// A Trace is the stated trace of a site, in millionths: the share of the thing asked about below which a lot only may be
+// contained.
+type Trace int64
+
+// DefaultTrace is 0.1 %, where a site states none.
+const DefaultTrace Trace = 1000
+
+// TraceAt is the stated trace of a site.
+func (d *Definitions) TraceAt(site string) Trace {
+	if def := d.Sites.Latest(site); def != nil && def.Body.ContainsFrom != nil {
+		return Trace(math.Round(*def.Body.ContainsFrom / 100 * Millionth))
+	}
+	return DefaultTrace
+}
 
 // Total is the mass of the mix.
 func (m Mix) Total() events.Mass {
@@ -94,12 +107,12 @@ func (m Mix) swap(old, now Mix) Mix {
 }
 
 // dated lists the lots of what is in a vat whose dates count for what is drawn from it.
-func (m Mix) dated(at time.Time, op OpKey) []DatedInput {
+func (m Mix) dated(at time.Time, op OpKey, trace Trace) []DatedInput {
 	whole := m.Total()
 	var inputs []DatedInput
 	for _, p := range m {
 		if p.Lot != "" && p.Mass > 0 {
-			inputs = append(inputs, DatedInput{Source: p.Lot, At: at, Trace: !p.Certain(whole), Op: &op})
+			inputs = append(inputs, DatedInput{Source: p.Lot, At: at, Trace: !p.Certain(whole, trace), Op: &op})
 		}
 	}
 	return inputs
@@ -109,28 +122,47 @@ func (m Mix) dated(at time.Time, op OpKey) []DatedInput {
 // exactly. A mix without mass gives films.
 func (m Mix) Of(quantity events.Mass) Mix {
 	shares := slices.Clone(m)
-	total := m.Total()
-	if total == 0 {
-		return shares
-	}
-	remainders := make([]uint64, len(m))
-	left := quantity
+	weights := make([]uint64, len(m))
 	for i, p := range m {
-		hi, lo := bits.Mul64(uint64(quantity), uint64(p.Mass))
-		share, remainder := bits.Div64(hi, lo, uint64(total))
-		shares[i].Mass, remainders[i] = events.Mass(share), remainder
-		left -= shares[i].Mass
+		weights[i] = uint64(p.Mass)
 	}
-	order := make([]int, len(m))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(remainders[b], remainders[a]) })
-	for _, i := range order[:left] {
-		shares[i].Mass++
+	for i, mass := range apportion(uint64(quantity), weights) {
+		shares[i].Mass = events.Mass(mass)
 	}
 	return shares
 }
 
+// apportion divides a whole by weights and largest remainder: the parts add up to it exactly, and of like remainders
+// the earlier ones are rounded up. Without any weight there are no parts. The weights must add up to less than 2⁶⁴.
+func apportion(whole uint64, weights []uint64) []uint64 {
+	var total uint64
+	for _, w := range weights {
+		total += w
+	}
+	if total == 0 {
+		return nil
+	}
+	parts, remainders, order := make([]uint64, len(weights)), make([]uint64, len(weights)), make([]int, len(weights))
+	left := whole
+	for i, w := range weights {
+		hi, lo := bits.Mul64(whole, w)
+		parts[i], remainders[i] = bits.Div64(hi, lo, total)
+		left -= parts[i]
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(remainders[b], remainders[a]) })
+	for _, i := range order[:left] {
+		parts[i]++
+	}
+	return parts
+}
+
 // Certain says whether the part is at least the stated trace of a whole.
-func (p MixPart) Certain(whole events.Mass) bool { return p.Mass > 0 && p.Mass*TraceShare >= whole }
+func (p MixPart) Certain(whole events.Mass, trace Trace) bool {
+	if p.Mass <= 0 {
+		return false
+	}
+	isHi, isLo := bits.Mul64(uint64(p.Mass), Millionth)
+	mustHi, mustLo := bits.Mul64(uint64(whole), uint64(trace))
+	return isHi > mustHi || isHi == mustHi && isLo >= mustLo
+}

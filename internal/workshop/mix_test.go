@@ -214,10 +214,10 @@ func TestATanksHistoryWorkedOutByHand(t *testing.T) {
 func TestBelowTheStatedTraceALotOnlyMayBeContained(t *testing.T) {
 	t.Parallel()
 	whole := events.Mass(1_000_000)
-	require.True(t, workshop.MixPart{Mass: 1000}.Certain(whole), "0.1 %")
-	require.False(t, workshop.MixPart{Mass: 999}.Certain(whole))
-	require.False(t, workshop.MixPart{}.Certain(0), "a film is no certainty")
-	require.Empty(t, workshop.SharesOf(nil))
-	shares := workshop.SharesOf(workshop.Mix{{Lot: lots(2)[0], Mass: 3}, {Lot: lots(2)[1]}})
+	require.True(t, workshop.MixPart{Mass: 1000}.Certain(whole, workshop.DefaultTrace), "0.1 %")
+	require.False(t, workshop.MixPart{Mass: 999}.Certain(whole, workshop.DefaultTrace))
+	require.False(t, workshop.MixPart{}.Certain(0, workshop.DefaultTrace), "a film is no certainty")
+	require.Empty(t, workshop.SharesOf(nil, workshop.DefaultTrace))
+	shares := workshop.SharesOf(workshop.Mix{{Lot: lots(2)[0], Mass: 3}, {Lot: lots(2)[1]}}, workshop.DefaultTrace)
 	require.Equal(t, []workshop.LotShare{{Lot: lots(2)[0], Certain: true, Share: 1, Mass: 3}, {Lot: lots(2)[1]}}, shares)
 }

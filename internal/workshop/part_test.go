@@ -91,8 +91,8 @@ func TestThawedFillingHasTheDaysThatWereLeft(t *testing.T) {
 	run := b.run(moulding("blackcurrant-dome", thawed.NewCode))
 	require.Equal(t, day("2027-01-21"), *run.Expiry.Date)
 	require.Equal(t, []events.Code{thawed.NewCode}, run.Ganaches)
-	shares := workshop.SharesOf(b.set.Ganache(thawed.NewCode).Mix)
-	require.Equal(t, workshop.SharesOf(b.set.Ganache(b.batch).Mix), shares, "it is made of what the batch is made of")
+	shares := workshop.SharesOf(b.set.Ganache(thawed.NewCode).Mix, workshop.DefaultTrace)
+	require.Equal(t, workshop.SharesOf(b.set.Ganache(b.batch).Mix, workshop.DefaultTrace), shares, "it is made of what the batch is made of")
 	require.Contains(t, downstream(b.edges, b.cream), run.Code)
 }
 
@@ -433,6 +433,6 @@ func TestALateMeltReachesTheParts(t *testing.T) {
 	b.do(workshop.Melt{Done: workshop.Done{OccurredAt: &melted}, Vat: "vat-dark", Inputs: []workshop.DrawLine{draw(old, 5000)}})
 	require.Equal(t, day("2026-12-31"), *b.set.Run(late).Expiry.Date)
 	require.Equal(t, day("2026-12-31"), *b.set.Run(drops).Expiry.Date)
-	require.Equal(t, workshop.SharesOf(b.set.Run(late).Mix), workshop.SharesOf(b.set.Run(drops).Mix))
+	require.Equal(t, workshop.SharesOf(b.set.Run(late).Mix, workshop.DefaultTrace), workshop.SharesOf(b.set.Run(drops).Mix, workshop.DefaultTrace))
 	require.NotEqual(t, day("2026-12-31"), *b.set.Run(frozen).Expiry.Date, "what was made before has nothing of it")
 }

@@ -124,7 +124,7 @@ func (d *Desk) gate(run *Run, place *events.Place, rs *refusals) {
 	if open := d.undecided(run); len(open) > 0 {
 		rs.add(RefusedUndecided, Facts{"deviations": open}, "%s has a safety deviation that nobody has decided: the owner decides it first.", run.Code)
 	}
-	allergens := d.Set.allergensOf(run.Mix)
+	allergens := d.Set.allergensOf(run.Mix, run.Site)
 	if len(allergens.Unknown) > 0 {
 		rs.add(RefusedAllergensUnknown, Facts{"lots": allergens.Unknown},
 			"The allergens of %s are not known: find the label or ask the supplier, then put them on the ingredient.", allergens.Unknown[0])
@@ -160,7 +160,8 @@ func (d *Desk) undecided(run *Run) []string {
 }
 
 // notOnLabel lists what the pieces contain and their design's label does not say. The chocolate of shell and cap
-// is no line of the design: what its couverture's definition in force says is on the label.
+// is no line of the design: what the definition in force says of couverture of that kind of chocolate is on the label, and
+// not what was melted with it by mistake.
 func (d *Desk) notOnLabel(run *Run, a Allergens) []string {
 	design := d.Set.Defs.Designs.Latest(run.Design)
 	if design == nil {
@@ -171,7 +172,8 @@ func (d *Desk) notOnLabel(run *Run, a Allergens) []string {
 		if p.Lot == "" {
 			continue
 		}
-		if def := d.Set.Defs.Ingredients.Latest(d.Set.Lot(p.Lot).Ingredient); def != nil && def.Body.Kind == "couverture" && def.Body.Allergens != nil {
+		def := d.Set.Defs.Ingredients.Latest(d.Set.Lot(p.Lot).Ingredient)
+		if def != nil && def.Body.Allergens != nil && design.Body.Takes(def.Body.Chocolate) {
 			label = append(label, *def.Body.Allergens...)
 		}
 	}

@@ -53,6 +53,7 @@ type handing struct {
 func (a *applying) refold(code events.Code, fresh OpKey) (taken Mix, err error) {
 	var changed []handing
 	var mix Mix
+	trace := a.Defs.TraceAt(a.Charge(code).Site)
 	for _, op := range a.opsIn(code) {
 		before := mix
 		var out Mix
@@ -67,7 +68,7 @@ func (a *applying) refold(code events.Code, fresh OpKey) (taken Mix, err error) 
 			taken = out
 			a.Ops.edit(op.OpKey).Mix = out
 		default:
-			changed = append(changed, handing{op: op, old: op.Mix, new: out, dated: before.dated(op.OccurredAt, op.OpKey)})
+			changed = append(changed, handing{op: op, old: op.Mix, new: out, dated: before.dated(op.OccurredAt, op.OpKey, trace)})
 			a.Ops.edit(op.OpKey).Mix = out
 		}
 	}
@@ -113,7 +114,7 @@ func (a *applying) remix(code events.Code, old, now Mix) {
 	case events.KindRun:
 		run := a.Runs.edit(code)
 		run.Mix = run.Mix.swap(old, now)
-		run.Allergens = a.allergensOf(run.Mix)
+		run.Allergens = a.allergensOf(run.Mix, run.Site)
 	case events.KindGanache:
 		ganache := a.Ganaches.edit(code)
 		ganache.Mix = ganache.Mix.swap(old, now)

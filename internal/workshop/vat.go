@@ -16,8 +16,11 @@ type Melt struct {
 	OtherChocolate bool
 }
 
-// Melted is the answer: the charge as it is now.
-type Melted struct{ Charge *Charge }
+// Melted is the answer: the charge as it is now, and the stated trace of its site.
+type Melted struct {
+	Charge *Charge
+	Trace  Trace
+}
 
 // Needs is the vat and the sources.
 func (c Melt) Needs() []Need { return append(needsOfDraws(c.Inputs), NeedVat(c.Vat)) }
@@ -59,7 +62,7 @@ func (c Melt) Decide(d *Desk) (any, *Refusal) {
 	}
 	d.record(d.At, d.site, melted)
 	d.openBroken(broken, []events.Code{melted.Charge}, []events.Code{melted.Charge})
-	return Melted{Charge: d.Set.Charge(melted.Charge)}, nil
+	return Melted{Charge: d.Set.Charge(melted.Charge), Trace: d.Set.Defs.TraceAt(d.site)}, nil
 }
 
 // checkChocolate keeps a vat to one kind of chocolate.
