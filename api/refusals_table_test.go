@@ -12,6 +12,7 @@ var refusalGroups = map[string][]refusable{
 	"filling":  {filling, decorating, turningOut},
 	"gate":     {releasing, givingFromTheMould},
 	"pieces":   {selling, giving},
+	"boxes":    {packing, packingFirstExpiring, unboxing},
 	"handling": {moving, discarding, counting},
 	"care":     {holding, lifting, checking, deciding, redating},
 }
@@ -536,6 +537,64 @@ var giving = refusable{
 	faults: faults(onSale()),
 	never:  never(hasNoState, meltsNone, opensNoGate),
 	spends: []string{"run", "shelf"},
+}
+
+func boxed(code string, amount int) obj { return obj{"run": code, "pieces": amount} }
+
+var packing = refusable{
+	route: "/v1/boxes", lines: "contents",
+	ask: func(a *asked) {
+		a.target = "/v1/boxes"
+		a.or(obj{"place": "counter"})
+		a.good(boxed(a.s.run(0, isReleased), 1))
+	},
+	faults: faults(codesOf(boxed, events.KindRun, cream, boxed), []fault{
+		lineLate(boxed, runs(isReleased)), lineIs("on-hold", boxed, runs(isReleased), isHeld), lineIs("past-date", boxed, runs(isReleased), isPast),
+		lineIs("not-released", boxed, runs(), isWaiting), lineShort(boxed, runs(isReleased), "counter", "pieces"), alone(nobody("place")),
+		alone(member("wrong-kind-of-thing", "place", "freezer")),
+		alone(line("wrong-kind-of-thing", func(s *refusalShop, i int) (obj, obj) {
+			box := s.box(i)
+			return boxed(box, 1), obj{"code": box}
+		})),
+	}),
+	never:  never(hasNoState, meltsNone, opensNoGate),
+	spends: []string{"run"}, produces: true,
+}
+
+var packingFirstExpiring = refusable{
+	route: "/v1/boxes", how: " first expiring first", lines: "designs",
+	ask: func(a *asked) {
+		a.target = "/v1/boxes"
+		a.or(obj{"place": "counter", "pick": "fefo"})
+		a.good(obj{"design": a.s.shelf(5, isReleased), "pieces": 1})
+	},
+	faults: []fault{
+		inTheFuture, byDesign("on-hold", isHeld, 8, 5), byDesign("past-date", isPast, 8, 5), byDesign("not-released", isWaiting, 8, 5), byDesign("not-enough", isReleased, 11, 10),
+		{slug: "unknown-code", name: "of a design", alone: true, put: func(a *asked) { a.line(obj{"design": "nobody", "pieces": 1}) }},
+	},
+	never: never(namesNoCode, hasNoState, meltsNone, opensNoGate, map[workshop.Slug]string{
+		"before-it-existed": "of a design, what was not there yet is not enough", "too-long-ago": "tried with runs that are named",
+		"wrong-kind-of-thing": "a design is no other thing's name",
+	}),
+	spends: []string{"shelf"}, produces: true,
+}
+
+var unboxing = refusable{
+	route: "/v1/boxes/:code/openings",
+	ask: func(a *asked) {
+		a.target = "/v1/boxes/" + a.named(func() string { return a.s.box(2, a.with...) }) + "/openings"
+		a.or(obj{"count": 1})
+		if a.body["count"] == 600 && len(a.with) == 0 && a.body["place"] == nil {
+			a.tell("not-enough", obj{"wanted": 600, "available": 5, "unit": "pieces", "place": "counter"})
+		}
+	},
+	faults: faults(urlOf(events.KindBox, func(s *refusalShop) string { return s.run(5) }), []fault{
+		nobody("place"), before(is("", isLate)), is("on-hold", isHeld), member("not-enough", "count", 600),
+	}),
+	never: never(hasNoState, sellsNone, meltsNone, opensNoGate, map[workshop.Slug]string{
+		"past-date": "each of its pieces has its own run's date",
+	}),
+	spends: []string{"box"},
 }
 
 func charges(s *refusalShop, n int, with ...trait) string {

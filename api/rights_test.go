@@ -102,6 +102,13 @@ POST /v1/sales     cmot
 POST /v1/tasters   cmo
 POST /v1/discards  cmo
 POST /v1/moves     cmo
+
+# The counter packs boxes and opens them again.
+POST /v1/boxes                 cmo
+GET  /v1/boxes                 cmoa
+GET  /v1/boxes/:code           cmoa
+POST /v1/boxes/:code/openings  cmo
+
 POST /v1/counts    cmo
 POST /v1/checks    cmo
 POST /v1/holds     cmo

@@ -106,6 +106,17 @@ var atThePier = map[string]siteCase{
 	"GET /v1/runs":           {own: []string{"runs", "runs?on_hand=true", "runs?awaiting_release=true"}},
 	"GET /v1/runs/:code":     {elsewhere: []string{"runs/{waiting}"}, own: []string{"runs/{run}", "runs/{mine-run}"}},
 
+	"POST /v1/boxes": {
+		elsewhere: []string{`boxes {"place":"counter","contents":[{"run":"{run}","pieces":1}]}`, `boxes {"place":"counter","designs":[{"design":"blackcurrant-dome","pieces":1}],"pick":"fefo"}`},
+		own:       []string{`boxes {"place":"stall","contents":[{"run":"{run}","pieces":1}]}`},
+	},
+	"POST /v1/boxes/:code/openings": {
+		elsewhere: []string{`boxes/{box}/openings {"count":1}`, `boxes/{mine-box}/openings {"count":1,"place":"counter"}`},
+		own:       []string{`boxes/{mine-box}/openings {"count":1}`},
+	},
+	"GET /v1/boxes":       {own: []string{"boxes", "boxes?on_hand=true"}},
+	"GET /v1/boxes/:code": {elsewhere: []string{"boxes/{box}"}, own: []string{"boxes/{mine-box}"}},
+
 	"POST /v1/sales": {
 		elsewhere: []string{`sales {"place":"counter","lines":[{"design":"blackcurrant-dome","pieces":1}],"channel":"counter"}`, `sales {"place":"counter","lines":[{"code":"{run}","pieces":1}],"channel":"counter"}`},
 		own:       []string{`sales {"place":"stall","lines":[{"code":"{run}","pieces":1}],"channel":"counter"}`},
@@ -196,6 +207,9 @@ func twoHouses(t *testing.T) *house {
 	}
 	b.post("discards", obj{"place": "counter", "lines": []obj{{"code": run, "pieces": 3}}, "reason": "damaged", "destination": "refuse"})
 	b.post("discards", obj{"place": "stall", "lines": []obj{{"code": run, "pieces": 2}}, "reason": "damaged", "destination": "refuse"})
+	for word, place := range map[string]string{"box": "counter", "mine-box": "stall"} {
+		h.words[word] = b.post("boxes", obj{"place": place, "contents": []obj{{"run": run, "pieces": 1}}, "count": 2}).text("boxes", 0, "code")
+	}
 	h.pier = b.bound("pier", roleOwner, roleMaker)
 	return h
 }
@@ -302,6 +316,8 @@ func TestListsOfOneSite(t *testing.T) {
 		{"ganaches?limit=1", "ganaches", "code", []string{}, []string{w["ganache"]}},
 		{"runs?limit=1", "runs", "code", []string{w["run"], w["mine-run"]}, []string{w["run"], w["waiting"], w["begun"]}},
 		{"runs?limit=1&awaiting_release=true", "runs", "code", []string{}, []string{w["waiting"]}},
+		{"boxes?limit=1", "boxes", "code", []string{w["mine-box"]}, []string{w["box"]}},
+		{"stock?limit=1&kind=boxes", "lines", "place", []string{"stall"}, []string{"counter"}},
 		{"stock?limit=1&kind=pieces", "lines", "place", []string{"stall"}, []string{"counter", "workshop"}},
 		{"stock?limit=1&kind=lots&place=shed", "lines", "code", []string{w["mine-dark"]}, nil},
 		{"holds?limit=1", "holds", "id", []string{w["mine-hold"]}, []string{w["hold"]}},
@@ -323,7 +339,7 @@ func TestListsOfOneSite(t *testing.T) {
 	a := h.pier.get(t, "/v1/picks?design=blackcurrant-dome&pieces=60")
 	require.Equal(t, "stall", a.text("lines", 0, "place"))
 	require.Len(t, a.at("lines"), 1)
-	require.Equal(t, n("42"), a.at("missing"), "18 stand at the stall")
+	require.Equal(t, n("44"), a.at("missing"), "16 stand loose at the stall")
 
 	require.NotEqual(t, h.pier.get(t, "/v1/stock").Header.Get("ETag"), quay.get(t, "/v1/stock").Header.Get("ETag"))
 	require.Equal(t, http.StatusForbidden, h.bound("nowhere", roleOwner).get(t, "/v1/board?place=stall").Status)

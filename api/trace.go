@@ -42,6 +42,10 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 		answer.Allergens = pointerTo(allergensAt(m.defs, thing.Run.Site, thing.Run.Allergens))
 		answer.Cautions = boardCautions
 	}
+	if thing.Box != nil {
+		answer.Allergens = pointerTo(allergensAt(m.defs, thing.Box.Site, thing.Box.Allergens))
+		answer.Cautions = boardCautions
+	}
 	return openapi.TraceBack200JSONResponse(answer), nil
 }
 
@@ -66,6 +70,8 @@ func mixOf(t *projections.Thing) (workshop.Mix, int) {
 	switch {
 	case t.Run != nil:
 		return t.Run.Mix, t.Run.Cavities
+	case t.Box != nil:
+		return t.Box.Mix, 1
 	case t.Ganache != nil:
 		return t.Ganache.Mix, 0
 	case t.Charge != nil:
@@ -119,7 +125,7 @@ func traceNodes(t projections.Trace) []openapi.TraceNode {
 			node.Vat = optional(n.Subject)
 		case events.KindGanache:
 			node.Formula = optional(n.Subject)
-		default:
+		default: // boxes have none
 			node.Design = optional(n.Subject)
 		}
 		nodes = append(nodes, node)
@@ -166,50 +172,96 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 	}
 	answer := openapi.TraceForward{
 		Of: string(code), Nodes: traceNodes(trace), Edges: traceEdges(trace),
-		Runs: []openapi.TraceRun{}, Sales: []openapi.TraceSale{}, Boxes: []string{},
+		Runs: []openapi.TraceRun{}, Sales: []openapi.TraceSale{}, Boxes: []openapi.TraceBox{},
 	}
-	var runs []events.Code
+	var sold []events.Code
 	for _, n := range trace.Nodes {
-		if n.Code.Kind() == events.KindRun {
-			runs = append(runs, n.Code)
+		if k := n.Code.Kind(); k == events.KindRun || k == events.KindBox {
+			sold = append(sold, n.Code)
 		}
 	}
-	if len(runs) == 0 {
+	if len(sold) == 0 {
 		return openapi.TraceForward200JSONResponse(answer), nil
 	}
-	if answer.Runs, err = h.traceRuns(ctx, code, runs); err != nil {
+	if err := h.traceSold(ctx, code, sold, &answer); err != nil {
 		return nil, err
 	}
-	sales, err := projections.SalesOf(ctx, h.pool, runs)
+	sales, err := projections.SalesOf(ctx, h.pool, sold)
 	if err != nil {
 		return nil, err
 	}
 	for _, s := range sales {
-		answer.Sales = append(answer.Sales, openapi.TraceSale{
-			Event: s.Event, OccurredAt: s.OccurredAt, Run: string(s.Code), Pieces: int(s.Pieces), How: openapi.How(s.How),
+		sale := openapi.TraceSale{
+			Event: s.Event, OccurredAt: s.OccurredAt, Pieces: int(s.Pieces), How: openapi.How(s.How),
 			Place: optional(s.Place), Channel: optional(openapi.Channel(s.Channel)), Buyer: optional(s.Buyer), Reference: optional(s.Reference),
-		})
+		}
+		sale.Run, sale.Box = pieceOrBox(s.Code)
+		answer.Sales = append(answer.Sales, sale)
 	}
 	return openapi.TraceForward200JSONResponse(answer), nil
 }
 
-// traceRuns accounts for the pieces of the runs that a thing went into.
-func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events.Code) ([]openapi.TraceRun, error) {
+// traceSold accounts for the pieces of the runs, and for the boxes, that a thing went into.
+func (h *handlers) traceSold(ctx context.Context, of events.Code, codes []events.Code, answer *openapi.TraceForward) error {
 	things, err := projections.ThingsOf(ctx, h.pool, codes)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	accounts, err := projections.Accounts(ctx, h.pool, codes)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	byRun := map[events.Code]projections.Account{}
+	byCode := map[events.Code]projections.Account{}
 	for _, a := range accounts {
-		byRun[a.Code] = a
+		byCode[a.Code] = a
 	}
+	answer.Runs = traceRuns(of, things, byCode)
+	answer.Boxes = traceBoxes(of, things, byCode, answer.Runs)
+	return nil
+}
+
+// traceBoxes shows the boxes among some things. One is as certain as any of the runs in it that are among them; of a thing
+// that is a box or went into no run, it is certain.
+func traceBoxes(of events.Code, things []projections.Thing, accounts map[events.Code]projections.Account, runs []openapi.TraceRun) []openapi.TraceBox {
+	certainty := map[string]openapi.Certainty{}
+	for _, r := range runs {
+		certainty[r.Run] = r.Certainty
+	}
+	boxes := []openapi.TraceBox{}
+	for _, t := range things {
+		if t.Box == nil {
+			continue
+		}
+		a := accounts[t.Code]
+		box := openapi.TraceBox{
+			Box: string(t.Code), Of: optional(string(t.Box.Of)), Name: optional(t.Box.Name), Certainty: openapi.MayContain,
+			Contents: boxContentsOf(t.Box.Contents), Boxes: boxesSum(a), Places: standings(t.Lines),
+		}
+		for _, c := range t.Box.Contents {
+			if certainty[string(c.Run)] == openapi.Contains || of.Kind() == events.KindBox {
+				box.Certainty = openapi.Contains
+			}
+		}
+		boxes = append(boxes, box)
+	}
+	return boxes
+}
+
+func boxesSum(a projections.Account) openapi.BoxesPackedSum {
+	return openapi.BoxesPackedSum{
+		Packed: int(a.Packed + a.PartedIn - a.PartedOut), OnHand: int(a.OnHand), Sold: int(a.Sold), Given: int(a.Given),
+		Discarded: int(a.Discarded), Opened: int(a.Opened), Difference: int(-a.Found),
+	}
+}
+
+// traceRuns shows the runs among some things.
+func traceRuns(of events.Code, things []projections.Thing, accounts map[events.Code]projections.Account) []openapi.TraceRun {
 	runs := make([]openapi.TraceRun, 0, len(things))
 	for _, t := range things {
-		a := byRun[t.Code]
+		if t.Run == nil {
+			continue
+		}
+		a := accounts[t.Code]
 		run := openapi.TraceRun{
 			Run: string(t.Code), Design: optional(t.Run.Design), Of: optional(string(t.Run.Of)), Certainty: certaintyIn(of, t.Run),
 			Pieces: openapi.PiecesReleased{
@@ -223,7 +275,7 @@ func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events
 		}
 		runs = append(runs, run)
 	}
-	return runs, nil
+	return runs
 }
 
 // certaintyIn says whether a run contains a thing or only may: of a lot by its share, of what lies between by

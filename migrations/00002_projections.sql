@@ -15,14 +15,14 @@ CREATE TABLE definitions (
     PRIMARY KEY (kind, slug, version)
 );
 
--- Lots and portions, charges, ganaches, runs and their parts. state is the thing as the workshop knows it.
+-- Lots and portions, charges, ganaches, runs and boxes, with their parts. state is the thing as the workshop knows it.
 CREATE TABLE things (
     code        text COLLATE "C" PRIMARY KEY,
     kind        text COLLATE "C" NOT NULL, -- lot, charge, ganache, run or box
     day         int NOT NULL,              -- yymmdd, as in the code
     sequence    int NOT NULL,
     part        int NOT NULL,              -- 0: the whole thing
-    subject     text COLLATE "C" NOT NULL, -- ingredient, formula or design; of a charge its vat
+    subject     text COLLATE "C" NOT NULL, -- ingredient, formula or design; of a charge its vat, of boxes none
     site        text COLLATE "C" NOT NULL,
     occurred_at timestamptz NOT NULL,      -- when it came to be
     position    bigint NOT NULL,           -- of the event that made it known
@@ -39,9 +39,9 @@ CREATE INDEX ON things (subject, occurred_at) WHERE kind = 'charge';
 CREATE TABLE stock (
     code       text COLLATE "C" NOT NULL,
     place      text COLLATE "C" NOT NULL, -- of a charge, its vat
-    grade      text COLLATE "C" NOT NULL, -- first, second or unfilled; '' of what is not pieces
+    grade      text COLLATE "C" NOT NULL, -- first, second or unfilled; '' of what is neither pieces nor boxes
     unreleased boolean NOT NULL,
-    subject    text COLLATE "C" NOT NULL, -- ingredient, formula or design; '' of a charge
+    subject    text COLLATE "C" NOT NULL, -- ingredient, formula or design; '' of a charge and of boxes
     site       text COLLATE "C" NOT NULL,
     amount     bigint NOT NULL CHECK (amount >= 0),
     open       boolean NOT NULL GENERATED ALWAYS AS (amount > 0) STORED,
@@ -50,7 +50,7 @@ CREATE TABLE stock (
     date       date,
     ends_by    timestamptz,               -- none while there is no date
     discard_by timestamptz,
-    piece_mg   bigint NOT NULL,           -- mass of a piece; 0 of what is not pieces
+    piece_mg   bigint NOT NULL,           -- mass of a piece or box; 0 of what is weighed
     arrived_at timestamptz NOT NULL,
     counted_at timestamptz,               -- when the last count found what stood here
     last_at    timestamptz NOT NULL,      -- of its last movement: what is dated before it is a late entry
@@ -151,7 +151,7 @@ CREATE TABLE charge_ops (
 );
 CREATE INDEX ON charge_ops (charge);
 
--- Pieces sold, by the site's calendar.
+-- Pieces sold loose, by the site's calendar.
 CREATE TABLE daily_sales (
     place   text COLLATE "C" NOT NULL,
     subject text COLLATE "C" NOT NULL,

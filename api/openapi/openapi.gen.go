@@ -611,6 +611,21 @@ func (e MeltInputPurpose) Valid() bool {
 	}
 }
 
+// Defines values for PackBoxesPick.
+const (
+	PackBoxesPickFefo PackBoxesPick = "fefo"
+)
+
+// Valid indicates whether the value is a known member of the PackBoxesPick enum.
+func (e PackBoxesPick) Valid() bool {
+	switch e {
+	case PackBoxesPickFefo:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for PartedCause.
 const (
 	PartedCauseBagged     PartedCause = "bagged"
@@ -618,6 +633,7 @@ const (
 	PartedCauseOpened     PartedCause = "opened"
 	PartedCauseOutOfClass PartedCause = "out_of_class"
 	PartedCauseThawed     PartedCause = "thawed"
+	PartedCauseUnboxed    PartedCause = "unboxed"
 	PartedCauseWarmer     PartedCause = "warmer"
 )
 
@@ -633,6 +649,8 @@ func (e PartedCause) Valid() bool {
 	case PartedCauseOutOfClass:
 		return true
 	case PartedCauseThawed:
+		return true
+	case PartedCauseUnboxed:
 		return true
 	case PartedCauseWarmer:
 		return true
@@ -763,6 +781,7 @@ func (e Stage) Valid() bool {
 
 // Defines values for StockKind.
 const (
+	StockKindBoxes    StockKind = "boxes"
 	StockKindGanaches StockKind = "ganaches"
 	StockKindLots     StockKind = "lots"
 	StockKindPieces   StockKind = "pieces"
@@ -771,6 +790,8 @@ const (
 // Valid indicates whether the value is a known member of the StockKind enum.
 func (e StockKind) Valid() bool {
 	switch e {
+	case StockKindBoxes:
+		return true
 	case StockKindGanaches:
 		return true
 	case StockKindLots:
@@ -910,8 +931,11 @@ type Allergens struct {
 	Unknown *bool `json:"unknown,omitempty"`
 }
 
-// Allocation Pieces taken from one run, and how that one was known.
+// Allocation Pieces taken from one run and how that one was known; or boxes of one code.
 type Allocation struct {
+	// Box A code in its canonical form.
+	Box *Code `json:"box,omitempty"`
+
 	// Grade Seconds are sold by code only; unfilled shells not at all.
 	Grade *Grade `json:"grade,omitempty"`
 
@@ -922,7 +946,7 @@ type Allocation struct {
 	Pieces PiecesSummed `json:"pieces"`
 
 	// Run A code in its canonical form.
-	Run Code `json:"run"`
+	Run *Code `json:"run,omitempty"`
 
 	// UseBy A calendar date in the site's time zone, inclusive; null where there is none.
 	UseBy *DayOrNull `json:"use_by"`
@@ -995,16 +1019,22 @@ type BoardGroups struct {
 	WithdrawNow []BoardLine `json:"withdraw_now"`
 }
 
-// BoardLine defines model for BoardLine.
+// BoardLine Pieces of a run, with `design` and `run`; or boxes, with `box` and `contents`, and then `pieces` is boxes.
 type BoardLine struct {
 	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
 	Allergens Allergens `json:"allergens"`
+
+	// Box A code in its canonical form.
+	Box *Code `json:"box,omitempty"`
+
+	// Contents What is in each box, by design.
+	Contents []BoxedDesign `json:"contents,omitempty"`
 
 	// DaysLeft 0 on the last day, below 0 after it; null where there is no whole day.
 	DaysLeft *int `json:"days_left"`
 
 	// Design The name of a definition in URLs and references.
-	Design    Slug       `json:"design"`
+	Design    *Slug      `json:"design,omitempty"`
 	DiscardBy *time.Time `json:"discard_by"`
 
 	// Grade Seconds are sold by code only; unfilled shells not at all.
@@ -1014,14 +1044,14 @@ type BoardLine struct {
 	// MustGoToday Whole pieces summed; a difference may be below zero.
 	MustGoToday PiecesSummed `json:"must_go_today"`
 
-	// Name The design's name.
+	// Name The design's name, or the box's.
 	Name *string `json:"name,omitempty"`
 
 	// Pieces Whole pieces summed; a difference may be below zero.
 	Pieces PiecesSummed `json:"pieces"`
 
 	// Run A code in its canonical form.
-	Run Code `json:"run"`
+	Run *Code `json:"run,omitempty"`
 
 	// SellBy A calendar date in the site's time zone, inclusive.
 	SellBy *Day `json:"sell_by,omitempty"`
@@ -1032,6 +1062,156 @@ type BoardLine struct {
 
 	// Why A sentence for the counter.
 	Why string `json:"why"`
+}
+
+// Box Boxes of the same contents, or a part of them whose history went another way (`of` names the whole). What is counted
+// is boxes. `places` and `on_hand` are in the answers to questions, `checks` and `history` in the answer about one code.
+type Box struct {
+	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
+	Allergens Allergens `json:"allergens"`
+
+	// BoxG Grams summed, at most three decimals; a difference may be below zero.
+	BoxG   GramsSummed `json:"box_g"`
+	Checks []Check     `json:"checks,omitempty"`
+
+	// Code A code in its canonical form.
+	Code Code `json:"code"`
+
+	// Contents Of one box.
+	Contents []BoxContent `json:"contents"`
+
+	// Currency ISO 4217.
+	Currency   *Currency   `json:"currency,omitempty"`
+	Deviations []Deviation `json:"deviations"`
+
+	// Frozen Since when it is in the freezer. Sealed and for the first time, its clock stands still there.
+	Frozen  *Frozen              `json:"frozen,omitempty"`
+	Held    bool                 `json:"held"`
+	History []HistoryEvent       `json:"history,omitempty"`
+	Holds   []openapi_types.UUID `json:"holds,omitempty"`
+	Name    *string              `json:"name,omitempty"`
+
+	// Of A code in its canonical form.
+	Of *Code `json:"of,omitempty"`
+
+	// OnHand Whole pieces summed; a difference may be below zero.
+	OnHand *PiecesSummed `json:"on_hand,omitempty"`
+
+	// Packed Whole pieces summed; a difference may be below zero.
+	Packed   PiecesSummed `json:"packed"`
+	PackedAt time.Time    `json:"packed_at"`
+
+	// Parted What a part came out of, when and why.
+	Parted *Parted `json:"parted,omitempty"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+
+	// Place The name of a definition in URLs and references.
+	Place  Slug       `json:"place"`
+	Places []Standing `json:"places,omitempty"`
+
+	// PriceMinor Money in whole minor units, of a whole line.
+	PriceMinor *MinorSummed `json:"price_minor,omitempty"`
+
+	// UseBy A date as it was worked out and recorded, with every limit beside it and its source. Not a validation: local food
+	// law, the competent authority and a qualified person decide; see `cautions`.
+	UseBy Expiry `json:"use_by"`
+}
+
+// BoxContent Pieces of one run in each box.
+type BoxContent struct {
+	// Design The name of a definition in URLs and references.
+	Design Slug `json:"design"`
+
+	// Grade Seconds are sold by code only; unfilled shells not at all.
+	Grade Grade `json:"grade"`
+
+	// How How the run was known.
+	How How `json:"how"`
+
+	// PieceG Grams summed, at most three decimals; a difference may be below zero.
+	PieceG GramsSummed `json:"piece_g"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+
+	// Run A code in its canonical form.
+	Run Code `json:"run"`
+
+	// UseBy A calendar date in the site's time zone, inclusive; null where there is none.
+	UseBy *DayOrNull `json:"use_by"`
+}
+
+// BoxOpening defines model for BoxOpening.
+type BoxOpening struct {
+	// Box A code in its canonical form.
+	Box Code `json:"box"`
+
+	// Count Whole pieces summed; a difference may be below zero.
+	Count      PiecesSummed       `json:"count"`
+	Deviations []Deviation        `json:"deviations,omitempty"`
+	ID         openapi_types.UUID `json:"id"`
+	Lines      []UnboxedLine      `json:"lines"`
+
+	// Place The name of a definition in URLs and references.
+	Place Slug `json:"place"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded Recorded `json:"recorded"`
+}
+
+// BoxPage defines model for BoxPage.
+type BoxPage struct {
+	Boxes []Box `json:"boxes"`
+
+	// NextCursor Ask for the next page with this; null on the last one.
+	NextCursor *NextCursor `json:"next_cursor"`
+}
+
+// BoxedDesign Pieces of one design in each box.
+type BoxedDesign struct {
+	// Design The name of a definition in URLs and references.
+	Design Slug `json:"design"`
+
+	// Pieces Whole pieces.
+	Pieces Pieces `json:"pieces"`
+}
+
+// BoxedRun Pieces of one run in each box.
+type BoxedRun struct {
+	// Grade Seconds are sold by code only.
+	Grade *GradeSold `json:"grade,omitempty"`
+
+	// Pieces Whole pieces.
+	Pieces Pieces `json:"pieces"`
+
+	// Run A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	Run TypedCode `json:"run"`
+}
+
+// BoxesPackedSum Where boxes are.
+type BoxesPackedSum struct {
+	// Difference Whole pieces summed; a difference may be below zero.
+	Difference PiecesSummed `json:"difference"`
+
+	// Discarded Whole pieces summed; a difference may be below zero.
+	Discarded PiecesSummed `json:"discarded"`
+
+	// Given Whole pieces summed; a difference may be below zero.
+	Given PiecesSummed `json:"given"`
+
+	// OnHand Whole pieces summed; a difference may be below zero.
+	OnHand PiecesSummed `json:"on_hand"`
+
+	// Opened Whole pieces summed; a difference may be below zero.
+	Opened PiecesSummed `json:"opened"`
+
+	// Packed Whole pieces summed; a difference may be below zero.
+	Packed PiecesSummed `json:"packed"`
+
+	// Sold Whole pieces summed; a difference may be below zero.
+	Sold PiecesSummed `json:"sold"`
 }
 
 // Buyer A business that buys: traceability one step forward.
@@ -2015,7 +2195,7 @@ type GivenLine struct {
 	Allocations []Allocation `json:"allocations"`
 
 	// Design The name of a definition in URLs and references.
-	Design Slug `json:"design"`
+	Design *Slug `json:"design,omitempty"`
 }
 
 // Grade Seconds are sold by code only; unfilled shells not at all.
@@ -2195,7 +2375,7 @@ type LiftHold struct {
 // Limit One of the limits that the date is the earliest of.
 type Limit = events.Limit
 
-// LineGiven Pieces by design, or by the code on their label.
+// LineGiven Pieces by design, or by the code on their label; of a box's code, boxes.
 type LineGiven struct {
 	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 	Code *TypedCode `json:"code,omitempty"`
@@ -2210,7 +2390,7 @@ type LineGiven struct {
 	Pieces Pieces `json:"pieces"`
 }
 
-// LineSold Pieces by design, or by the code on their label.
+// LineSold Pieces by design, or by the code on their label; of a box's code, boxes.
 type LineSold struct {
 	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 	Code *TypedCode `json:"code,omitempty"`
@@ -2496,6 +2676,21 @@ type NextCursor = string
 // OccurredAt When it was done; now if absent.
 type OccurredAt = time.Time
 
+// OpenBoxes defines model for OpenBoxes.
+type OpenBoxes struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
+	// Count How many boxes.
+	Count int `json:"count"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Place The name of a definition in URLs and references.
+	Place *Slug `json:"place,omitempty"`
+}
+
 // OpenPortion defines model for OpenPortion.
 type OpenPortion struct {
 	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
@@ -2513,6 +2708,47 @@ type OpenPortion struct {
 
 // PH From 0 to 14.
 type PH = float64
+
+// PackBoxes defines model for PackBoxes.
+type PackBoxes struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+	Contents    []BoxedRun   `json:"contents,omitempty"`
+
+	// Count How many boxes.
+	Count   *int          `json:"count,omitempty"`
+	Designs []BoxedDesign `json:"designs,omitempty"`
+
+	// Name As the boxes are called on the board and in a recall's notice.
+	Name *string `json:"name,omitempty"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Pick Have the runs chosen first expiring first, one box after the other.
+	Pick *PackBoxesPick `json:"pick,omitempty"`
+
+	// Place The name of a definition in URLs and references.
+	Place Slug `json:"place"`
+
+	// PriceMinor Money for one piece in whole minor units, e.g. cents.
+	PriceMinor *PiecePrice `json:"price_minor,omitempty"`
+}
+
+// PackBoxesPick Have the runs chosen first expiring first, one box after the other.
+type PackBoxesPick string
+
+// PackedBoxes Boxes of the same contents have one code, in the order in which they were filled.
+type PackedBoxes struct {
+	Boxes      []Box       `json:"boxes"`
+	Deviations []Deviation `json:"deviations,omitempty"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded Recorded `json:"recorded"`
+
+	// Warnings What is allowed but wants a look, e.g. past a best-before: taste first.
+	Warnings []string `json:"warnings,omitempty"`
+}
 
 // Parted What a part came out of, when and why.
 type Parted struct {
@@ -3094,7 +3330,7 @@ type SoldLine struct {
 	Allocations []Allocation `json:"allocations"`
 
 	// Design The name of a definition in URLs and references.
-	Design Slug `json:"design"`
+	Design *Slug `json:"design,omitempty"`
 
 	// PriceMinor Money in whole minor units, of a whole line.
 	PriceMinor *MinorSummed `json:"price_minor,omitempty"`
@@ -3199,7 +3435,7 @@ type StockLine struct {
 	UseBy *DayOrNull `json:"use_by"`
 }
 
-// StockLineFound What a count found of one thing.
+// StockLineFound What a count found of one thing; of a box's code, `pieces` is boxes.
 type StockLineFound struct {
 	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 	Code TypedCode `json:"code"`
@@ -3214,7 +3450,7 @@ type StockLineFound struct {
 	QuantityG *GramsOrNone `json:"quantity_g,omitempty"`
 }
 
-// StockLineGiven A quantity of one thing, pieces or grams.
+// StockLineGiven A quantity of one thing, pieces or grams; of a box's code, `pieces` is boxes.
 type StockLineGiven struct {
 	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 	Code TypedCode `json:"code"`
@@ -3296,6 +3532,26 @@ type TraceBack struct {
 	Of Code `json:"of"`
 }
 
+// TraceBox Boxes, or a part of them, that a thing went into, and where they are.
+type TraceBox struct {
+	// Box A code in its canonical form.
+	Box Code `json:"box"`
+
+	// Boxes Where boxes are.
+	Boxes BoxesPackedSum `json:"boxes"`
+
+	// Certainty may_contain: only a film, a carry-over or less than 0.1 %.
+	Certainty Certainty `json:"certainty"`
+
+	// Contents Of one box.
+	Contents []BoxContent `json:"contents"`
+	Name     *string      `json:"name,omitempty"`
+
+	// Of A code in its canonical form.
+	Of     *Code      `json:"of,omitempty"`
+	Places []Standing `json:"places,omitempty"`
+}
+
 // TraceEdge defines model for TraceEdge.
 type TraceEdge struct {
 	// From A code in its canonical form.
@@ -3310,7 +3566,7 @@ type TraceEdge struct {
 
 // TraceForward defines model for TraceForward.
 type TraceForward struct {
-	Boxes []Code      `json:"boxes"`
+	Boxes []TraceBox  `json:"boxes"`
 	Edges []TraceEdge `json:"edges"`
 	Nodes []TraceNode `json:"nodes"`
 
@@ -3331,7 +3587,7 @@ type TraceLot struct {
 	// Lot A code in its canonical form.
 	Lot *Code `json:"lot,omitempty"`
 
-	// PerPieceG Of a run: grams in one piece.
+	// PerPieceG Of a run: grams in one piece; of boxes: in one box.
 	PerPieceG *float64 `json:"per_piece_g,omitempty"`
 
 	// Share From 0 to 1.
@@ -3391,8 +3647,11 @@ type TraceRun struct {
 	Run Code `json:"run"`
 }
 
-// TraceSale defines model for TraceSale.
+// TraceSale Pieces of a run sold, or boxes.
 type TraceSale struct {
+	// Box A code in its canonical form.
+	Box *Code `json:"box,omitempty"`
+
 	// Buyer The name of a definition in URLs and references.
 	Buyer *Slug `json:"buyer,omitempty"`
 
@@ -3412,7 +3671,7 @@ type TraceSale struct {
 	Reference *string `json:"reference,omitempty"`
 
 	// Run A code in its canonical form.
-	Run Code `json:"run"`
+	Run *Code `json:"run,omitempty"`
 }
 
 // TurnOutPieces defines model for TurnOutPieces.
@@ -3480,6 +3739,28 @@ type TurningOut struct {
 
 // TypedCode A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 type TypedCode = string
+
+// UnboxedLine Pieces that came out of the boxes.
+type UnboxedLine struct {
+	// Grade Seconds are sold by code only; unfilled shells not at all.
+	Grade Grade `json:"grade"`
+
+	// NewCode A code, or null where there is none.
+	NewCode *CodeOrNull `json:"new_code"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+
+	// Relabel true: they need a new label.
+	Relabel bool `json:"relabel"`
+
+	// Run A code in its canonical form.
+	Run Code `json:"run"`
+
+	// UseBy A date as it was worked out and recorded, with every limit beside it and its source. Not a validation: local food
+	// law, the competent authority and a qualified person decide; see `cautions`.
+	UseBy *Expiry `json:"use_by,omitempty"`
+}
 
 // Uncertainty Of a water activity; the instrument's own.
 type Uncertainty = float64
@@ -3627,6 +3908,39 @@ type GetBoardStreamParams struct {
 
 	// LastEventID The `id` of the last message that was taken: the stream goes on after it, whatever `after` says. One from another book, or ahead of this one, is 410.
 	LastEventID *LastEventID `json:"Last-Event-ID,omitempty"`
+}
+
+// ListBoxesParams defines parameters for ListBoxes.
+type ListBoxesParams struct {
+	// OnHand true: only those of which some stand somewhere.
+	OnHand *bool `form:"on_hand,omitempty" json:"on_hand,omitempty"`
+
+	// Limit How many on a page.
+	Limit *LimitInQuery `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor `next_cursor` of the page before, with the same filters. Another list's is refused; one from another book, or ahead of this one, is 410.
+	Cursor *CursorInQuery `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// PackBoxesParams defines parameters for PackBoxes.
+type PackBoxesParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// GetBoxParams defines parameters for GetBox.
+type GetBoxParams struct {
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// OpenBoxesParams defines parameters for OpenBoxes.
+type OpenBoxesParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // ListBuyersParams defines parameters for ListBuyers.
@@ -4178,6 +4492,12 @@ type GetWasteParams struct {
 // GetWasteParamsBy defines parameters for GetWaste.
 type GetWasteParamsBy string
 
+// PackBoxesJSONRequestBody defines body for PackBoxes for application/json ContentType.
+type PackBoxesJSONRequestBody = PackBoxes
+
+// OpenBoxesJSONRequestBody defines body for OpenBoxes for application/json ContentType.
+type OpenBoxesJSONRequestBody = OpenBoxes
+
 // PutBuyerJSONRequestBody defines body for PutBuyer for application/json ContentType.
 type PutBuyerJSONRequestBody = DefineBuyer
 
@@ -4303,6 +4623,18 @@ type ServerInterface interface {
 	// GetBoardStream Told when a board changes
 	// (GET /v1/board/stream)
 	GetBoardStream(ctx echo.Context, params GetBoardStreamParams) error
+	// ListBoxes Boxes and parts of them in code order, oldest first
+	// (GET /v1/boxes)
+	ListBoxes(ctx echo.Context, params ListBoxesParams) error
+	// PackBoxes Pack boxes of pieces, sold and traced as one thing
+	// (POST /v1/boxes)
+	PackBoxes(ctx echo.Context, params PackBoxesParams) error
+	// GetBox Boxes of one code, or a part of them, with their contents, date, checks and history
+	// (GET /v1/boxes/{code})
+	GetBox(ctx echo.Context, code CodeInPath, params GetBoxParams) error
+	// OpenBoxes Open boxes again into pieces
+	// (POST /v1/boxes/{code}/openings)
+	OpenBoxes(ctx echo.Context, code CodeInPath, params OpenBoxesParams) error
 	// ListBuyers Buyers in their newest versions, by slug
 	// (GET /v1/buyers)
 	ListBuyers(ctx echo.Context, params ListBuyersParams) error
@@ -4680,6 +5012,160 @@ func (w *ServerInterfaceWrapper) GetBoardStream(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetBoardStream(ctx, params)
+	return err
+}
+
+// ListBoxes converts echo context to params.
+func (w *ServerInterfaceWrapper) ListBoxes(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListBoxesParams
+	// ------------- Optional query parameter "on_hand" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "on_hand", ctx.QueryParams(), &params.OnHand, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter on_hand: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListBoxes(ctx, params)
+	return err
+}
+
+// PackBoxes converts echo context to params.
+func (w *ServerInterfaceWrapper) PackBoxes(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PackBoxesParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PackBoxes(ctx, params)
+	return err
+}
+
+// GetBox converts echo context to params.
+func (w *ServerInterfaceWrapper) GetBox(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "code" -------------
+	var code CodeInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "code", ctx.Param("code"), &code, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter code: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetBoxParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetBox(ctx, code, params)
+	return err
+}
+
+// OpenBoxes converts echo context to params.
+func (w *ServerInterfaceWrapper) OpenBoxes(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "code" -------------
+	var code CodeInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "code", ctx.Param("code"), &code, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter code: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params OpenBoxesParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.OpenBoxes(ctx, code, params)
 	return err
 }
 
@@ -7197,6 +7683,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/balances/:code", wrapper.GetBalance, options.OperationMiddlewares["getBalance"]...)
 	router.GET(options.BaseURL+"/v1/board", wrapper.GetBoard, options.OperationMiddlewares["getBoard"]...)
 	router.GET(options.BaseURL+"/v1/board/stream", wrapper.GetBoardStream, options.OperationMiddlewares["getBoardStream"]...)
+	router.GET(options.BaseURL+"/v1/boxes", wrapper.ListBoxes, options.OperationMiddlewares["listBoxes"]...)
+	router.POST(options.BaseURL+"/v1/boxes", wrapper.PackBoxes, options.OperationMiddlewares["packBoxes"]...)
+	router.GET(options.BaseURL+"/v1/boxes/:code", wrapper.GetBox, options.OperationMiddlewares["getBox"]...)
+	router.POST(options.BaseURL+"/v1/boxes/:code/openings", wrapper.OpenBoxes, options.OperationMiddlewares["openBoxes"]...)
 	router.GET(options.BaseURL+"/v1/buyers", wrapper.ListBuyers, options.OperationMiddlewares["listBuyers"]...)
 	router.GET(options.BaseURL+"/v1/buyers/:slug", wrapper.GetBuyer, options.OperationMiddlewares["getBuyer"]...)
 	router.PUT(options.BaseURL+"/v1/buyers/:slug", wrapper.PutBuyer, options.OperationMiddlewares["putBuyer"]...)
@@ -7485,6 +7975,98 @@ func (response GetBoardStream200TextEventStreamResponse) VisitGetBoardStreamResp
 			return err
 		}
 	}
+}
+
+type ListBoxesRequestObject struct {
+	Params ListBoxesParams
+}
+
+type ListBoxesResponseObject interface {
+	VisitListBoxesResponse(w http.ResponseWriter) error
+}
+
+type ListBoxes200JSONResponse BoxPage
+
+func (response ListBoxes200JSONResponse) VisitListBoxesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PackBoxesRequestObject struct {
+	Params PackBoxesParams
+	Body   *PackBoxesJSONRequestBody
+}
+
+type PackBoxesResponseObject interface {
+	VisitPackBoxesResponse(w http.ResponseWriter) error
+}
+
+type PackBoxes201JSONResponse PackedBoxes
+
+func (response PackBoxes201JSONResponse) VisitPackBoxesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetBoxRequestObject struct {
+	Code   CodeInPath `json:"code"`
+	Params GetBoxParams
+}
+
+type GetBoxResponseObject interface {
+	VisitGetBoxResponse(w http.ResponseWriter) error
+}
+
+type GetBox200JSONResponse Box
+
+func (response GetBox200JSONResponse) VisitGetBoxResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenBoxesRequestObject struct {
+	Code   CodeInPath `json:"code"`
+	Params OpenBoxesParams
+	Body   *OpenBoxesJSONRequestBody
+}
+
+type OpenBoxesResponseObject interface {
+	VisitOpenBoxesResponse(w http.ResponseWriter) error
+}
+
+type OpenBoxes201JSONResponse BoxOpening
+
+func (response OpenBoxes201JSONResponse) VisitOpenBoxesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
 }
 
 type ListBuyersRequestObject struct {
@@ -9198,6 +9780,18 @@ type StrictServerInterface interface {
 	// GetBoardStream Told when a board changes
 	// (GET /v1/board/stream)
 	GetBoardStream(ctx context.Context, request GetBoardStreamRequestObject) (GetBoardStreamResponseObject, error)
+	// ListBoxes Boxes and parts of them in code order, oldest first
+	// (GET /v1/boxes)
+	ListBoxes(ctx context.Context, request ListBoxesRequestObject) (ListBoxesResponseObject, error)
+	// PackBoxes Pack boxes of pieces, sold and traced as one thing
+	// (POST /v1/boxes)
+	PackBoxes(ctx context.Context, request PackBoxesRequestObject) (PackBoxesResponseObject, error)
+	// GetBox Boxes of one code, or a part of them, with their contents, date, checks and history
+	// (GET /v1/boxes/{code})
+	GetBox(ctx context.Context, request GetBoxRequestObject) (GetBoxResponseObject, error)
+	// OpenBoxes Open boxes again into pieces
+	// (POST /v1/boxes/{code}/openings)
+	OpenBoxes(ctx context.Context, request OpenBoxesRequestObject) (OpenBoxesResponseObject, error)
 	// ListBuyers Buyers in their newest versions, by slug
 	// (GET /v1/buyers)
 	ListBuyers(ctx context.Context, request ListBuyersRequestObject) (ListBuyersResponseObject, error)
@@ -9600,6 +10194,154 @@ func (sh *strictHandler) GetBoardStream(ctx echo.Context, params GetBoardStreamP
 		return err
 	} else if validResponse, ok := response.(GetBoardStreamResponseObject); ok {
 		return validResponse.VisitGetBoardStreamResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListBoxes operation middleware
+func (sh *strictHandler) ListBoxes(ctx echo.Context, params ListBoxesParams) error {
+	var request ListBoxesRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListBoxes(ctx.Request().Context(), request.(ListBoxesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListBoxes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListBoxesResponseObject); ok {
+		return validResponse.VisitListBoxesResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PackBoxes operation middleware
+func (sh *strictHandler) PackBoxes(ctx echo.Context, params PackBoxesParams) error {
+	var request PackBoxesRequestObject
+
+	request.Params = params
+
+	var body PackBoxesJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PackBoxes(ctx.Request().Context(), request.(PackBoxesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PackBoxes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PackBoxesResponseObject); ok {
+		return validResponse.VisitPackBoxesResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetBox operation middleware
+func (sh *strictHandler) GetBox(ctx echo.Context, code CodeInPath, params GetBoxParams) error {
+	var request GetBoxRequestObject
+
+	request.Code = code
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetBox(ctx.Request().Context(), request.(GetBoxRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetBox")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetBoxResponseObject); ok {
+		return validResponse.VisitGetBoxResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// OpenBoxes operation middleware
+func (sh *strictHandler) OpenBoxes(ctx echo.Context, code CodeInPath, params OpenBoxesParams) error {
+	var request OpenBoxesRequestObject
+
+	request.Code = code
+	request.Params = params
+
+	var body OpenBoxesJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenBoxes(ctx.Request().Context(), request.(OpenBoxesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenBoxes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(OpenBoxesResponseObject); ok {
+		return validResponse.VisitOpenBoxesResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -172,6 +172,9 @@ var decoders = map[string]func([]byte) (Event, error){
 	"stock_discarded/1": as[StockDiscarded],
 	"stock_counted/1":   as[StockCounted],
 
+	"boxes_packed/1": as[BoxesPacked],
+	"boxes_opened/1": as[BoxesOpened],
+
 	"hold_placed/1":       as[HoldPlaced],
 	"hold_lifted/1":       as[HoldLifted],
 	"checked/1":           as[Checked],

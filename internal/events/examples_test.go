@@ -18,6 +18,7 @@ var (
 	charge     = events.NewCode(events.KindCharge, november25, 1, 0)
 	ganache    = events.NewCode(events.KindGanache, november25, 1, 0)
 	run        = events.NewCode(events.KindRun, november25, 1, 0)
+	box        = events.NewCode(events.KindBox, november25, 1, 0)
 	opened     = uuid.MustParse("019ab9d0-7b10-7a52-8d31-5c1d2e3f4a5b")
 )
 
@@ -73,7 +74,7 @@ func defined(slug string) events.Defined { return events.Defined{Slug: slug, Def
 // exampleEvents is one event of each type, with every field set.
 func exampleEvents() []events.Event {
 	var all []events.Event
-	for _, family := range [][]events.Event{definitions(), moreDefinitions(), goods(), vats(), runs(), lastSteps(), stock(), care()} {
+	for _, family := range [][]events.Event{definitions(), moreDefinitions(), goods(), vats(), runs(), lastSteps(), stock(), boxes(), care()} {
 		all = append(all, family...)
 	}
 	return all
@@ -228,6 +229,22 @@ func stock() []events.Event {
 				{StockOf: stockOfRun(), Found: events.Amount{Pieces: 107}, Had: events.Amount{Pieces: 108}},
 				{StockOf: events.StockOf{Code: lot}, Found: events.Amount{Quantity: 4990 * events.Gram}, Had: events.Amount{Quantity: 5000 * events.Gram}},
 			},
+		},
+	}
+}
+
+func boxes() []events.Event {
+	return []events.Event{
+		events.BoxesPacked{
+			Box: box, Name: "Box of nine", Boxes: 10, Place: "counter", PriceMinor: of(int64(1600)), Currency: "EUR", Expiry: expiry(),
+			RuleBroken: []string{"not-released"},
+			Contents: []events.BoxContent{
+				{Run: run, Design: "blackcurrant-dome", Grade: "first", Pieces: 9, PieceMass: 11_700, How: "presumed", Unreleased: true, Date: of(civil.Day{Year: 2026, Month: 12, Day: 8})},
+			},
+		},
+		events.BoxesOpened{
+			Box: box, Place: "counter", Boxes: 2, RuleBroken: []string{"on-hold"},
+			Lines: []events.UnboxedLine{{StockOf: stockOfRun(), Pieces: 18, NewCode: run.Part(1), Expiry: of(expiry())}},
 		},
 	}
 }

@@ -248,6 +248,12 @@ func (l loading) addThing(code events.Code, state []byte) error {
 			run, err = decode[workshop.Run](state)
 			s.Runs.Add(code, run)
 		}
+	case events.KindBox:
+		if !s.Boxes.Has(code) {
+			var box workshop.Box
+			box, err = decode[workshop.Box](state)
+			s.Boxes.Add(code, box)
+		}
 	default:
 		err = errUnknownKind
 	}

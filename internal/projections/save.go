@@ -124,6 +124,9 @@ func changedThings(set *workshop.Set) []thing {
 			code: code, subject: r.Design, site: r.Site, at: r.At, unfinished: r.State != workshop.StateTurnedOut, state: r,
 		})
 	}
+	for code, b := range set.Boxes.Dirty() {
+		things = append(things, thing{code: code, site: b.Site, at: b.At, state: b})
+	}
 	slices.SortFunc(things, func(a, b thing) int { return strings.Compare(string(a.code), string(b.code)) })
 	return things
 }
@@ -348,7 +351,7 @@ func opRows(set *workshop.Set) (rows, error) {
 	}}, nil
 }
 
-// dailySales sums sales by place, design and day.
+// dailySales sums sales of loose pieces by place, design and day. What is sold in boxes was chosen when they were packed.
 type dailySales map[daily]int64
 
 type daily struct {
@@ -358,7 +361,7 @@ type daily struct {
 
 func (s dailySales) add(movements []workshop.Movement) {
 	for _, m := range movements {
-		if m.Cause == workshop.CauseSold {
+		if m.Cause == workshop.CauseSold && m.Code.Kind() != events.KindBox {
 			s[daily{place: m.Place, subject: m.Subject, day: m.Day}] -= m.Delta
 		}
 	}

@@ -30,6 +30,7 @@ type Set struct {
 	Charges    layer[events.Code, Charge]
 	Ganaches   layer[events.Code, Ganache]
 	Runs       layer[events.Code, Run]
+	Boxes      layer[events.Code, Box]
 	Vats       layer[string, VatState]
 	Stock      layer[StockKey, StockLine]
 	Holds      layer[uuid.UUID, Hold]
@@ -66,6 +67,7 @@ func NewSet(defs *Definitions, complete bool) *Set {
 	s.Charges.init(nil)
 	s.Ganaches.init(nil)
 	s.Runs.init(nil)
+	s.Boxes.init(nil)
 	s.Vats.init(nil)
 	s.Stock.init(nil)
 	s.Holds.init(nil)
@@ -86,6 +88,7 @@ func (s *Set) Fork() *Set {
 	f.Charges.init(&s.Charges)
 	f.Ganaches.init(&s.Ganaches)
 	f.Runs.init(&s.Runs)
+	f.Boxes.init(&s.Boxes)
 	f.Vats.init(&s.Vats)
 	f.Stock.init(&s.Stock)
 	f.Holds.init(&s.Holds)
@@ -105,6 +108,7 @@ func (s *Set) Merge() {
 	s.Charges.merge()
 	s.Ganaches.merge()
 	s.Runs.merge()
+	s.Boxes.merge()
 	s.Vats.merge()
 	s.Stock.merge()
 	s.Holds.merge()
@@ -252,6 +256,15 @@ func (s *Set) want(needs ...Need) {
 	}
 }
 
+// wantThings asks at once for some things.
+func (s *Set) wantThings(codes []events.Code) {
+	needs := make([]Need, 0, len(codes))
+	for _, code := range codes {
+		needs = append(needs, NeedThing(code))
+	}
+	s.want(needs...)
+}
+
 // wantLater asks at once for what moved after an instant of all lines that a late entry looks at.
 func (s *Set) wantLater(lines []*StockLine, at time.Time) {
 	var needs []Need
@@ -358,6 +371,8 @@ func (s *Set) Exists(code events.Code) bool {
 		return s.Ganache(code) != nil
 	case events.KindRun:
 		return s.Run(code) != nil
+	case events.KindBox:
+		return s.Box(code) != nil
 	default:
 		return false
 	}
