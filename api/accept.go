@@ -8,11 +8,11 @@ import (
 	"firstout/internal/workshop"
 )
 
-// acceptable says whether an Accept header (RFC 9110, section 12.5.1) takes one of the media types there are. Problems are sent
-// whatever it says.
-func acceptable(accept, available []string) error {
+// acceptable says which of the media types there are an Accept header (RFC 9110, section 12.5.1) likes best: of those it
+// likes as well as each other the one that it names most closely, then the first. Problems are sent whatever it says.
+func acceptable(accept, available []string) (string, error) {
 	if len(accept) == 0 {
-		return nil
+		return first(available), nil
 	}
 	best := map[string]preference{}
 	for entry := range strings.SplitSeq(strings.Join(accept, ","), ",") {
@@ -30,16 +30,28 @@ func acceptable(accept, available []string) error {
 			}
 		}
 	}
-	for _, p := range best {
-		if p.quality > 0 {
-			return nil
+	chosen, liked := "", preference{}
+	for _, mediaType := range available {
+		if p := best[mediaType]; p.quality > liked.quality || p.quality > 0 && p.quality == liked.quality && p.specific > liked.specific {
+			chosen, liked = mediaType, p
 		}
 	}
-	return &problem{
+	if chosen != "" {
+		return chosen, nil
+	}
+	return "", &problem{
 		slug:   slugNotAcceptable,
 		detail: "This address answers with " + strings.Join(available, " or ") + " only: accept it, or leave the Accept header out.",
 		facts:  workshop.Facts{"available": available},
 	}
+}
+
+// first is the media type of who does not care; "" of an answer without a body.
+func first(available []string) string {
+	if len(available) == 0 {
+		return ""
+	}
+	return available[0]
 }
 
 // A preference is what the most specific range that fits a media type says of it.

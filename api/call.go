@@ -22,6 +22,8 @@ type call struct {
 	mark   Mark // of a GET of state
 	header http.Header
 
+	accepts string // of the media types of the answer, the one that the caller likes best
+
 	whole   context.Context                 // the request's, without a deadline: ends when the caller leaves
 	inForce func(ctx context.Context) error // whether the caller's key still is, looked up anew; nil without a key
 }

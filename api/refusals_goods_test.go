@@ -345,6 +345,22 @@ func (s *refusalShop) hold(with ...trait) string {
 	})
 }
 
+// recall is a drill, from a lot of its own that is in a batch.
+func (s *refusalShop) recall(with ...trait) string {
+	s.t.Helper()
+	return s.once("recall", 0, with, func() string {
+		lot := s.lot("cream", 7)
+		s.once("ganache of the recalled", 0, nil, func() string {
+			return s.record("ganaches", obj{"formula": "bay", "place": "workshop", "inputs": []obj{{"source": lot, "quantity_g": 100}}, "occurred_at": early}).text("code")
+		})
+		id := s.record("recalls", obj{"code": lot, "reach": "may_contain", "drill": true, "reason": "?", "occurred_at": madeAt(with)}).text("id")
+		if slices.Contains(with, isSettled) {
+			s.record("recalls/"+id+"/closings", obj{"rest": "gone", "reason": "?"})
+		}
+		return id
+	})
+}
+
 // deviation is one of quality, on a filling.
 func (s *refusalShop) deviation(with ...trait) string {
 	s.t.Helper()

@@ -14,6 +14,7 @@ var refusalGroups = map[string][]refusable{
 	"pieces":   {selling, giving},
 	"boxes":    {packing, packingFirstExpiring, unboxing},
 	"handling": {moving, discarding, counting},
+	"recalls":  {recalling, narrowing, closing},
 	"care":     {holding, lifting, checking, deciding, redating},
 }
 
@@ -739,4 +740,68 @@ var redating = refusable{
 	}),
 	never:  never(hasNoState, onlyNotes, takesNone),
 	spends: []string{"ganache"},
+}
+
+var recalling = refusable{
+	route: "/v1/recalls",
+	ask: func(a *asked) {
+		a.target = "/v1/recalls"
+		a.or(obj{"reach": "contains", "reason": "the supplier called", "drill": true})
+		if a.body["supplier"] == nil {
+			a.or(obj{"code": a.s.ganache(1)})
+		}
+	},
+	faults: faults(ofSubject("code", events.KindRun), []fault{
+		{slug: "unknown-code", name: "of a supplier", alone: true, put: func(a *asked) {
+			a.body["supplier"], a.body["supplier_lots"] = "nobody", []string{"X"}
+			a.tell("unknown-code", obj{"name": "nobody"})
+		}},
+		{slug: "unknown-code", name: "of a delivery", alone: true, put: func(a *asked) {
+			a.body["supplier"], a.body["supplier_lots"] = "example-dairy", []string{"nothing of that name"}
+			a.tell("unknown-code", obj{"name": "nothing of that name"})
+		}},
+		{slug: "unknown-code", name: "of days", alone: true, put: func(a *asked) {
+			a.body["supplier"], a.body["received_from"], a.body["received_to"] = "example-dairy", "2025-01-01", "2025-01-02"
+			a.tell("unknown-code", obj{"name": "example-dairy"})
+		}},
+	}),
+	never: never(hasNoState, onlyNotes, takesNone, map[workshop.Slug]string{
+		"wrong-kind-of-thing": "whatever has a code may be recalled",
+	}),
+}
+
+// ofRecall are what is wrong with the recall that the URL names.
+func ofRecall() []fault {
+	return []fault{
+		inPath("unknown-code", func(*asked) string { return someID.String() }), before(is("", isLate)), is("wrong-state", isSettled),
+	}
+}
+
+var narrowing = refusable{
+	route: "/v1/recalls/:id/narrowings",
+	ask: func(a *asked) {
+		a.target = "/v1/recalls/" + a.named(func() string { return a.s.recall(a.with...) }) + "/narrowings"
+		a.or(obj{"reason": "they called again"})
+	},
+	faults: faults(ofRecall()),
+	never:  never(namesNoCode, onlyNotes, takesNone, map[workshop.Slug]string{"wrong-kind-of-thing": "an id is a recall's, or nothing's"}),
+	spends: []string{"recall"},
+}
+
+var closing = refusable{
+	route: "/v1/recalls/:id/closings",
+	ask: func(a *asked) {
+		a.target = "/v1/recalls/" + a.named(func() string { return a.s.recall(a.with...) }) + "/closings"
+		a.or(obj{"reason": "all accounted for"})
+		if a.body["decisions"] == nil {
+			a.or(obj{"rest": "gone"})
+		}
+	},
+	faults: faults(ofRecall(), []fault{
+		alone(member("mistyped-code", "decisions", []obj{{"code": mistyped(events.KindRun, 0), "decision": "gone"}})),
+		alone(member("unknown-code", "decisions", []obj{{"code": strange(events.KindRun, 0), "decision": "gone"}})),
+		{slug: "wrong-state", name: "undecided", alone: true, put: func(a *asked) { a.body["decisions"] = []obj{{"code": a.s.lot("cream", 7), "decision": "gone"}} }},
+	}),
+	never:  never(onlyNotes, takesNone, map[workshop.Slug]string{"wrong-kind-of-thing": "an id is a recall's, or nothing's"}),
+	spends: []string{"recall"},
 }

@@ -121,6 +121,14 @@ POST /v1/deviations/:id/decisions  mo
 POST /v1/redatings                 mo
 POST /v1/clock                     o whole
 
+# A recall reaches over every site. The maker opens drills; what is no drill is the owner's inside the request.
+POST /v1/recalls                 mo whole
+GET  /v1/recalls                 moa whole
+GET  /v1/recalls/:id             moa whole
+GET  /v1/recalls/:id/notice      moa whole
+POST /v1/recalls/:id/narrowings  mo whole
+POST /v1/recalls/:id/closings    mo whole
+
 # The counter reads board, picks, stock, dates, allergens; the till reads stock, picks, board.
 GET /v1/board                cmoat
 GET /v1/board/stream         cmoat session

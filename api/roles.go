@@ -142,6 +142,12 @@ var rights = map[string]roles{
 	"GET /v1/deviations":                counterSees,
 	"POST /v1/deviations/:id/decisions": makerDoes,
 	"POST /v1/redatings":                makerDoes,
+	"POST /v1/recalls":                  makerDoes.ofTheWholeBook(), // a maker opens drills
+	"GET /v1/recalls":                   makerSees.ofTheWholeBook(),
+	"GET /v1/recalls/:id":               makerSees.ofTheWholeBook(),
+	"GET /v1/recalls/:id/notice":        makerSees.ofTheWholeBook(),
+	"POST /v1/recalls/:id/narrowings":   makerDoes.ofTheWholeBook(),
+	"POST /v1/recalls/:id/closings":     makerDoes.ofTheWholeBook(),
 	"POST /v1/clock":                    ownerDoes.ofTheWholeBook(),
 
 	"GET /v1/board":               tillReads,

@@ -150,6 +150,12 @@ var atThePier = map[string]siteCase{
 	"GET /v1/deviations":                {own: []string{"deviations"}},
 	"POST /v1/deviations/:id/decisions": {elsewhere: []string{`deviations/{deviation}/decisions {"decision":"accept","reason":"short"}`}, own: []string{`deviations/{mine-deviation}/decisions {"decision":"accept","reason":"short"}`}},
 	"POST /v1/redatings":                {elsewhere: []string{`redatings {"code":"{cream}","date":"2026-11-30","reason":"smell"}`}, own: []string{`redatings {"code":"{run}","date":"2026-11-30","reason":"smell"}`}},
+	"POST /v1/recalls":                  {elsewhere: []string{`recalls {"code":"{mine}","reach":"contains","reason":"glass"}`}},
+	"GET /v1/recalls":                   {elsewhere: []string{"recalls"}},
+	"GET /v1/recalls/:id":               {elsewhere: []string{"recalls/{hold}"}},
+	"GET /v1/recalls/:id/notice":        {elsewhere: []string{"recalls/{hold}/notice"}},
+	"POST /v1/recalls/:id/narrowings":   {elsewhere: []string{`recalls/{hold}/narrowings {"reason":"glass"}`}},
+	"POST /v1/recalls/:id/closings":     {elsewhere: []string{`recalls/{hold}/closings {"rest":"gone","reason":"glass"}`}},
 	"POST /v1/clock":                    {elsewhere: []string{`clock {"now":"2026-11-26T08:00:00Z"}`}},
 
 	"GET /v1/board":               {elsewhere: []string{"board?place=counter", "board?place=counter&date=2026-11-26"}, own: []string{"board?place=stall"}},

@@ -43,9 +43,11 @@ func operationFor(c echo.Context) (*operation, error) {
 
 func validate(c echo.Context, op *operation) error {
 	r := c.Request()
-	if err := acceptable(r.Header.Values(echo.HeaderAccept), op.answers); err != nil {
+	accepts, err := acceptable(r.Header.Values(echo.HeaderAccept), op.answers)
+	if err != nil {
 		return err
 	}
+	callOf(r.Context()).accepts = accepts
 	if err := takeKey(r, op); err != nil {
 		return err
 	}

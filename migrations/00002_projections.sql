@@ -27,11 +27,15 @@ CREATE TABLE things (
     occurred_at timestamptz NOT NULL,      -- when it came to be
     position    bigint NOT NULL,           -- of the event that made it known
     unfinished  boolean NOT NULL,          -- a run still in its moulds, a charge not emptied
+    supplier    text COLLATE "C" NOT NULL, -- of a delivery, and '' of anything else
+    supplier_lot text COLLATE "C" NOT NULL, -- the supplier's own code of it; '' if it is not known
     state       jsonb NOT NULL
 ) WITH (fillfactor = 80);
 CREATE INDEX ON things (kind, day, sequence, part);
 CREATE INDEX ON things (code) WHERE unfinished;
 CREATE INDEX ON things (subject, occurred_at) WHERE kind = 'charge';
+CREATE INDEX ON things (supplier, supplier_lot) WHERE supplier <> '';
+CREATE INDEX ON things (supplier, occurred_at) WHERE supplier <> '';
 
 -- How much of a thing stands at a place: pieces, or milligrams. Dates and hold are the thing's.
 -- Sales change amount, which no index holds: with room left on the page such an update touches no index. open
@@ -57,6 +61,7 @@ CREATE TABLE stock (
     PRIMARY KEY (code, place, grade, unreleased)
 ) WITH (fillfactor = 80);
 CREATE INDEX ON stock (place, subject, ends_by) WHERE open;
+CREATE INDEX ON stock (place, subject, ends_by) WHERE NOT open; -- what stood here: a line comes into it with its last piece
 CREATE INDEX ON stock (subject, ends_by) WHERE open;
 CREATE INDEX ON stock (ends_by) WHERE open; -- what falls due next
 CREATE INDEX ON stock (discard_by) WHERE open;
@@ -86,6 +91,14 @@ CREATE TABLE deviations (
 CREATE INDEX ON deviations (position);
 CREATE INDEX ON deviations (position) WHERE open;
 CREATE INDEX ON deviations (code);
+
+CREATE TABLE recalls (
+    id       uuid PRIMARY KEY, -- of the event that opened it
+    open     boolean NOT NULL,
+    position bigint NOT NULL,  -- of the event that opened it
+    state    jsonb NOT NULL
+);
+CREATE INDEX ON recalls (position);
 
 -- The last sequence number given to a kind of code on a day.
 CREATE TABLE sequences (
@@ -161,5 +174,5 @@ CREATE TABLE daily_sales (
 ) WITH (fillfactor = 50);
 
 GRANT SELECT, INSERT, UPDATE, DELETE
-    ON definitions, things, stock, vats, holds, deviations, sequences, movements, edges, charge_ops, daily_sales
+    ON definitions, things, stock, vats, holds, deviations, recalls, sequences, movements, edges, charge_ops, daily_sales
     TO firstout_app;

@@ -707,6 +707,84 @@ func (e PlaceMonitoring) Valid() bool {
 	}
 }
 
+// Defines values for RecallDecision.
+const (
+	Destroyed          RecallDecision = "destroyed"
+	Gone               RecallDecision = "gone"
+	KeptOnHold         RecallDecision = "kept_on_hold"
+	Released           RecallDecision = "released"
+	ReturnedToSupplier RecallDecision = "returned_to_supplier"
+)
+
+// Valid indicates whether the value is a known member of the RecallDecision enum.
+func (e RecallDecision) Valid() bool {
+	switch e {
+	case Destroyed:
+		return true
+	case Gone:
+		return true
+	case KeptOnHold:
+		return true
+	case Released:
+		return true
+	case ReturnedToSupplier:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RecallLineKind.
+const (
+	RecallLineKindBox     RecallLineKind = "box"
+	RecallLineKindCharge  RecallLineKind = "charge"
+	RecallLineKindGanache RecallLineKind = "ganache"
+	RecallLineKindLot     RecallLineKind = "lot"
+	RecallLineKindPortion RecallLineKind = "portion"
+	RecallLineKindRun     RecallLineKind = "run"
+)
+
+// Valid indicates whether the value is a known member of the RecallLineKind enum.
+func (e RecallLineKind) Valid() bool {
+	switch e {
+	case RecallLineKindBox:
+		return true
+	case RecallLineKindCharge:
+		return true
+	case RecallLineKindGanache:
+		return true
+	case RecallLineKindLot:
+		return true
+	case RecallLineKindPortion:
+		return true
+	case RecallLineKindRun:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RecallLineUnit.
+const (
+	RecallLineUnitBoxes  RecallLineUnit = "boxes"
+	RecallLineUnitG      RecallLineUnit = "g"
+	RecallLineUnitPieces RecallLineUnit = "pieces"
+)
+
+// Valid indicates whether the value is a known member of the RecallLineUnit enum.
+func (e RecallLineUnit) Valid() bool {
+	switch e {
+	case RecallLineUnitBoxes:
+		return true
+	case RecallLineUnitG:
+		return true
+	case RecallLineUnitPieces:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for RecordCheckResult.
 const (
 	RecordCheckResultFail RecordCheckResult = "fail"
@@ -1403,6 +1481,24 @@ type ChocolateDrawn struct {
 // Clock defines model for Clock.
 type Clock struct {
 	Now time.Time `json:"now"`
+}
+
+// CloseRecall defines model for CloseRecall.
+type CloseRecall struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone   `json:"already_done,omitempty"`
+	Decisions   []ThingDecided `json:"decisions,omitempty"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Reason Why.
+	Reason Reason `json:"reason"`
+
+	// Rest What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
+	// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
+	// more, and whoever had it was told.
+	Rest *RecallDecision `json:"rest,omitempty"`
 }
 
 // Code A code in its canonical form.
@@ -2238,7 +2334,7 @@ type HistoryEvent struct {
 
 // Hold defines model for Hold.
 type Hold struct {
-	// Cause lot_code_missing, too_warm, second_freezing, out_of_class or a refusal's slug, for some; null: a person placed it.
+	// Cause lot_code_missing, too_warm, second_freezing, out_of_class, recall or a refusal's slug, for some; null: a person placed it.
 	Cause *string `json:"cause"`
 
 	// Code A code in its canonical form.
@@ -2670,6 +2766,18 @@ type MovedLine struct {
 // Name A name for people.
 type Name = string
 
+// NarrowRecall defines model for NarrowRecall.
+type NarrowRecall struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Reason Why.
+	Reason Reason `json:"reason"`
+}
+
 // NextCursor Ask for the next page with this; null on the last one.
 type NextCursor = string
 
@@ -2704,6 +2812,45 @@ type OpenPortion struct {
 
 	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
 	QuantityG Grams `json:"quantity_g"`
+}
+
+// OpenRecall defines model for OpenRecall.
+type OpenRecall struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
+	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	Code *TypedCode `json:"code,omitempty"`
+
+	// Drill true: an exercise. Nothing is held.
+	Drill *bool `json:"drill,omitempty"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Reach may_contain: only a film, a carry-over or less than 0.1 %.
+	Reach Certainty `json:"reach"`
+
+	// Reason Why.
+	Reason Reason `json:"reason"`
+
+	// ReceivedFrom A calendar date in the site's time zone, inclusive.
+	ReceivedFrom *Day `json:"received_from,omitempty"`
+
+	// ReceivedTo A calendar date in the site's time zone, inclusive.
+	ReceivedTo *Day `json:"received_to,omitempty"`
+
+	// Supplier The name of a definition in URLs and references.
+	Supplier *Slug `json:"supplier,omitempty"`
+
+	// SupplierLots The supplier's own lot codes.
+	SupplierLots []string `json:"supplier_lots,omitempty"`
+
+	// ToldAt When.
+	ToldAt *time.Time `json:"told_at,omitempty"`
+
+	// ToldBy Who told you.
+	ToldBy *string `json:"told_by,omitempty"`
 }
 
 // PH From 0 to 14.
@@ -2934,6 +3081,177 @@ type Range = events.Band
 
 // Reason Why.
 type Reason = string
+
+// Recall A recall or a drill. The account is in the answers about one.
+type Recall struct {
+	// Account What became of everything that the recall reaches.
+	Account *RecallAccount `json:"account,omitempty"`
+
+	// AccountedAt When its first account was drawn up.
+	AccountedAt time.Time   `json:"accounted_at"`
+	Cautions    []string    `json:"cautions"`
+	Closed      *RecallStep `json:"closed,omitempty"`
+
+	// Code A code in its canonical form.
+	Code  *Code `json:"code,omitempty"`
+	Drill bool  `json:"drill"`
+
+	// Hold The hold on what it reaches; a drill has none.
+	Hold     *openapi_types.UUID `json:"hold"`
+	ID       openapi_types.UUID  `json:"id"`
+	Narrowed *RecallStep         `json:"narrowed,omitempty"`
+	Open     bool                `json:"open"`
+	OpenedAt time.Time           `json:"opened_at"`
+
+	// Reach may_contain: only a film, a carry-over or less than 0.1 %.
+	Reach  Certainty `json:"reach"`
+	Reason string    `json:"reason"`
+
+	// ReceivedFrom A calendar date in the site's time zone, inclusive.
+	ReceivedFrom *Day `json:"received_from,omitempty"`
+
+	// ReceivedTo A calendar date in the site's time zone, inclusive.
+	ReceivedTo *Day `json:"received_to,omitempty"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded *Recorded `json:"recorded,omitempty"`
+
+	// Roots The lots or the thing that are recalled.
+	Roots []Code `json:"roots"`
+
+	// SecondsSinceTold From the call to the first account.
+	SecondsSinceTold *float64 `json:"seconds_since_told,omitempty"`
+
+	// SecondsToAccount From opening to the first account.
+	SecondsToAccount float64 `json:"seconds_to_account"`
+
+	// Supplier The name of a definition in URLs and references.
+	Supplier     *Slug      `json:"supplier,omitempty"`
+	SupplierLots []string   `json:"supplier_lots,omitempty"`
+	ToldAt       *time.Time `json:"told_at,omitempty"`
+	ToldBy       *string    `json:"told_by,omitempty"`
+}
+
+// RecallAccount What became of everything that the recall reaches.
+type RecallAccount struct {
+	Lines []RecallLine `json:"lines"`
+
+	// PercentReconciled Of the pieces; 100 only if every one is accounted for.
+	PercentReconciled float64 `json:"percent_reconciled"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+	Sales  []RecallSale `json:"sales"`
+
+	// UnaccountedPieces Whole pieces summed; a difference may be below zero.
+	UnaccountedPieces PiecesSummed `json:"unaccounted_pieces"`
+}
+
+// RecallDecision What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
+// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
+// more, and whoever had it was told.
+type RecallDecision string
+
+// RecallLine What became of one thing, all of it, released or not: in pieces, boxes or grams as `unit` says. made + parted_in = sold +
+// given + discarded + boxed + opened + used + parted_out + unaccounted + on_hand.
+type RecallLine struct {
+	// Boxed Pieces in boxes, sold ones too.
+	Boxed float64 `json:"boxed"`
+
+	// Certainty may_contain: only a film, a carry-over or less than 0.1 %.
+	Certainty Certainty `json:"certainty"`
+
+	// Code A code in its canonical form.
+	Code Code `json:"code"`
+
+	// Decision What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
+	// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
+	// more, and whoever had it was told.
+	Decision  *RecallDecision `json:"decision,omitempty"`
+	Discarded float64         `json:"discarded"`
+	Given     float64         `json:"given"`
+	Held      bool            `json:"held"`
+	Kind      RecallLineKind  `json:"kind"`
+
+	// Made Received, made, turned out, or packed.
+	Made   float64 `json:"made"`
+	Name   string  `json:"name"`
+	Note   *string `json:"note,omitempty"`
+	OnHand float64 `json:"on_hand"`
+
+	// Opened Boxes whose pieces are among their runs' again.
+	Opened float64 `json:"opened"`
+
+	// PartedIn Came on under this code.
+	PartedIn float64 `json:"parted_in"`
+
+	// PartedOut Went on under another code, a portion's among them.
+	PartedOut float64    `json:"parted_out"`
+	Places    []Standing `json:"places"`
+	Sold      float64    `json:"sold"`
+
+	// Unaccounted What counts found less, or below zero more.
+	Unaccounted float64        `json:"unaccounted"`
+	Unit        RecallLineUnit `json:"unit"`
+
+	// UseBy A calendar date in the site's time zone, inclusive; null where there is none.
+	UseBy *DayOrNull `json:"use_by"`
+
+	// Used Went into something else of this account.
+	Used float64 `json:"used"`
+}
+
+// RecallLineKind defines model for RecallLine.Kind.
+type RecallLineKind string
+
+// RecallLineUnit defines model for RecallLine.Unit.
+type RecallLineUnit string
+
+// RecallPage defines model for RecallPage.
+type RecallPage struct {
+	// NextCursor Ask for the next page with this; null on the last one.
+	NextCursor *NextCursor `json:"next_cursor"`
+	Recalls    []Recall    `json:"recalls"`
+}
+
+// RecallSale A sale of pieces of a run, or of boxes.
+type RecallSale struct {
+	// Box A code in its canonical form.
+	Box *Code `json:"box,omitempty"`
+
+	// Buyer The name of a definition in URLs and references.
+	Buyer *Slug `json:"buyer,omitempty"`
+
+	// Channel Where it was sold.
+	Channel Channel `json:"channel"`
+
+	// Contact The buyer's, to be told.
+	Contact *string `json:"contact,omitempty"`
+
+	// CouldBe Where the run was presumed: every run of that design that stood at that place then, the presumed one among them.
+	CouldBe []Code             `json:"could_be,omitempty"`
+	Event   openapi_types.UUID `json:"event"`
+
+	// How How the run was known.
+	How        How       `json:"how"`
+	OccurredAt time.Time `json:"occurred_at"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+
+	// Place The name of a definition in URLs and references.
+	Place     Slug    `json:"place"`
+	Reference *string `json:"reference,omitempty"`
+
+	// Run A code in its canonical form.
+	Run *Code `json:"run,omitempty"`
+}
+
+// RecallStep defines model for RecallStep.
+type RecallStep struct {
+	At     time.Time `json:"at"`
+	Reason string    `json:"reason"`
+}
 
 // ReceiveLot defines model for ReceiveLot.
 type ReceiveLot struct {
@@ -3511,6 +3829,18 @@ type Taster struct {
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded Recorded `json:"recorded"`
 	Warnings []string `json:"warnings,omitempty"`
+}
+
+// ThingDecided defines model for ThingDecided.
+type ThingDecided struct {
+	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	Code TypedCode `json:"code"`
+
+	// Decision What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
+	// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
+	// more, and whoever had it was told.
+	Decision RecallDecision `json:"decision"`
+	Note     *string        `json:"note,omitempty"`
 }
 
 // Tolerance How far over its limit a place may be, and how long, before that is a deviation.
@@ -4270,6 +4600,51 @@ type GetPlaceParams struct {
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
 
+// ListRecallsParams defines parameters for ListRecalls.
+type ListRecallsParams struct {
+	// Open true: only those that are not closed.
+	Open *bool `form:"open,omitempty" json:"open,omitempty"`
+
+	// Limit How many on a page.
+	Limit *LimitInQuery `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor `next_cursor` of the page before, with the same filters. Another list's is refused; one from another book, or ahead of this one, is 410.
+	Cursor *CursorInQuery `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// OpenRecallParams defines parameters for OpenRecall.
+type OpenRecallParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// GetRecallParams defines parameters for GetRecall.
+type GetRecallParams struct {
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// CloseRecallParams defines parameters for CloseRecall.
+type CloseRecallParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// NarrowRecallParams defines parameters for NarrowRecall.
+type NarrowRecallParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// GetRecallNoticeParams defines parameters for GetRecallNotice.
+type GetRecallNoticeParams struct {
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
 // CreateRedatingParams defines parameters for CreateRedating.
 type CreateRedatingParams struct {
 	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
@@ -4552,6 +4927,15 @@ type MoveStockJSONRequestBody = MoveStock
 // PutPlaceJSONRequestBody defines body for PutPlace for application/json ContentType.
 type PutPlaceJSONRequestBody = DefinePlace
 
+// OpenRecallJSONRequestBody defines body for OpenRecall for application/json ContentType.
+type OpenRecallJSONRequestBody = OpenRecall
+
+// CloseRecallJSONRequestBody defines body for CloseRecall for application/json ContentType.
+type CloseRecallJSONRequestBody = CloseRecall
+
+// NarrowRecallJSONRequestBody defines body for NarrowRecall for application/json ContentType.
+type NarrowRecallJSONRequestBody = NarrowRecall
+
 // CreateRedatingJSONRequestBody defines body for CreateRedating for application/json ContentType.
 type CreateRedatingJSONRequestBody = CreateRedating
 
@@ -4752,6 +5136,24 @@ type ServerInterface interface {
 	// PutPlace Define a place, or a new version of it
 	// (PUT /v1/places/{slug})
 	PutPlace(ctx echo.Context, slug SlugInPath) error
+	// ListRecalls Recalls and drills in the order in which they were opened
+	// (GET /v1/recalls)
+	ListRecalls(ctx echo.Context, params ListRecallsParams) error
+	// OpenRecall From a supplier's call to held stock and an account of every piece, in one request
+	// (POST /v1/recalls)
+	OpenRecall(ctx echo.Context, params OpenRecallParams) error
+	// GetRecall A recall, with its account as the book stands
+	// (GET /v1/recalls/{id})
+	GetRecall(ctx echo.Context, id IDInPath, params GetRecallParams) error
+	// CloseRecall End a recall, with a decision about each thing in it
+	// (POST /v1/recalls/{id}/closings)
+	CloseRecall(ctx echo.Context, id IDInPath, params CloseRecallParams) error
+	// NarrowRecall Go on with what certainly contains it only
+	// (POST /v1/recalls/{id}/narrowings)
+	NarrowRecall(ctx echo.Context, id IDInPath, params NarrowRecallParams) error
+	// GetRecallNotice A notice to print, with names, lot marks, dates and places of sale
+	// (GET /v1/recalls/{id}/notice)
+	GetRecallNotice(ctx echo.Context, id IDInPath, params GetRecallNoticeParams) error
 	// CreateRedating Give a thing another date
 	// (POST /v1/redatings)
 	CreateRedating(ctx echo.Context, params CreateRedatingParams) error
@@ -6582,6 +6984,234 @@ func (w *ServerInterfaceWrapper) PutPlace(ctx echo.Context) error {
 	return err
 }
 
+// ListRecalls converts echo context to params.
+func (w *ServerInterfaceWrapper) ListRecalls(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListRecallsParams
+	// ------------- Optional query parameter "open" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "open", ctx.QueryParams(), &params.Open, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter open: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListRecalls(ctx, params)
+	return err
+}
+
+// OpenRecall converts echo context to params.
+func (w *ServerInterfaceWrapper) OpenRecall(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params OpenRecallParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.OpenRecall(ctx, params)
+	return err
+}
+
+// GetRecall converts echo context to params.
+func (w *ServerInterfaceWrapper) GetRecall(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id IDInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetRecallParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetRecall(ctx, id, params)
+	return err
+}
+
+// CloseRecall converts echo context to params.
+func (w *ServerInterfaceWrapper) CloseRecall(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id IDInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CloseRecallParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CloseRecall(ctx, id, params)
+	return err
+}
+
+// NarrowRecall converts echo context to params.
+func (w *ServerInterfaceWrapper) NarrowRecall(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id IDInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params NarrowRecallParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.NarrowRecall(ctx, id, params)
+	return err
+}
+
+// GetRecallNotice converts echo context to params.
+func (w *ServerInterfaceWrapper) GetRecallNotice(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id IDInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetRecallNoticeParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetRecallNotice(ctx, id, params)
+	return err
+}
+
 // CreateRedating converts echo context to params.
 func (w *ServerInterfaceWrapper) CreateRedating(ctx echo.Context) error {
 	var err error
@@ -7726,6 +8356,12 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/places", wrapper.ListPlaces, options.OperationMiddlewares["listPlaces"]...)
 	router.GET(options.BaseURL+"/v1/places/:slug", wrapper.GetPlace, options.OperationMiddlewares["getPlace"]...)
 	router.PUT(options.BaseURL+"/v1/places/:slug", wrapper.PutPlace, options.OperationMiddlewares["putPlace"]...)
+	router.GET(options.BaseURL+"/v1/recalls", wrapper.ListRecalls, options.OperationMiddlewares["listRecalls"]...)
+	router.POST(options.BaseURL+"/v1/recalls", wrapper.OpenRecall, options.OperationMiddlewares["openRecall"]...)
+	router.GET(options.BaseURL+"/v1/recalls/:id", wrapper.GetRecall, options.OperationMiddlewares["getRecall"]...)
+	router.POST(options.BaseURL+"/v1/recalls/:id/closings", wrapper.CloseRecall, options.OperationMiddlewares["closeRecall"]...)
+	router.POST(options.BaseURL+"/v1/recalls/:id/narrowings", wrapper.NarrowRecall, options.OperationMiddlewares["narrowRecall"]...)
+	router.GET(options.BaseURL+"/v1/recalls/:id/notice", wrapper.GetRecallNotice, options.OperationMiddlewares["getRecallNotice"]...)
 	router.POST(options.BaseURL+"/v1/redatings", wrapper.CreateRedating, options.OperationMiddlewares["createRedating"]...)
 	router.GET(options.BaseURL+"/v1/reference/ingredients", wrapper.ListReferenceIngredients, options.OperationMiddlewares["listReferenceIngredients"]...)
 	router.GET(options.BaseURL+"/v1/runs", wrapper.ListRuns, options.OperationMiddlewares["listRuns"]...)
@@ -9067,6 +9703,162 @@ func (response PutPlace201JSONResponse) VisitPutPlaceResponse(w http.ResponseWri
 	return err
 }
 
+type ListRecallsRequestObject struct {
+	Params ListRecallsParams
+}
+
+type ListRecallsResponseObject interface {
+	VisitListRecallsResponse(w http.ResponseWriter) error
+}
+
+type ListRecalls200JSONResponse RecallPage
+
+func (response ListRecalls200JSONResponse) VisitListRecallsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenRecallRequestObject struct {
+	Params OpenRecallParams
+	Body   *OpenRecallJSONRequestBody
+}
+
+type OpenRecallResponseObject interface {
+	VisitOpenRecallResponse(w http.ResponseWriter) error
+}
+
+type OpenRecall201JSONResponse Recall
+
+func (response OpenRecall201JSONResponse) VisitOpenRecallResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRecallRequestObject struct {
+	ID     IDInPath `json:"id"`
+	Params GetRecallParams
+}
+
+type GetRecallResponseObject interface {
+	VisitGetRecallResponse(w http.ResponseWriter) error
+}
+
+type GetRecall200JSONResponse Recall
+
+func (response GetRecall200JSONResponse) VisitGetRecallResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRecall200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetRecall200TextCsvResponse) VisitGetRecallResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type CloseRecallRequestObject struct {
+	ID     IDInPath `json:"id"`
+	Params CloseRecallParams
+	Body   *CloseRecallJSONRequestBody
+}
+
+type CloseRecallResponseObject interface {
+	VisitCloseRecallResponse(w http.ResponseWriter) error
+}
+
+type CloseRecall201JSONResponse Recall
+
+func (response CloseRecall201JSONResponse) VisitCloseRecallResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type NarrowRecallRequestObject struct {
+	ID     IDInPath `json:"id"`
+	Params NarrowRecallParams
+	Body   *NarrowRecallJSONRequestBody
+}
+
+type NarrowRecallResponseObject interface {
+	VisitNarrowRecallResponse(w http.ResponseWriter) error
+}
+
+type NarrowRecall201JSONResponse Recall
+
+func (response NarrowRecall201JSONResponse) VisitNarrowRecallResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRecallNoticeRequestObject struct {
+	ID     IDInPath `json:"id"`
+	Params GetRecallNoticeParams
+}
+
+type GetRecallNoticeResponseObject interface {
+	VisitGetRecallNoticeResponse(w http.ResponseWriter) error
+}
+
+type GetRecallNotice200TextResponse string
+
+func (response GetRecallNotice200TextResponse) VisitGetRecallNoticeResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/plain")
+	w.WriteHeader(200)
+
+	_, err := w.Write([]byte(fmt.Sprint(response)))
+	return err
+}
+
 type CreateRedatingRequestObject struct {
 	Params CreateRedatingParams
 	Body   *CreateRedatingJSONRequestBody
@@ -9909,6 +10701,24 @@ type StrictServerInterface interface {
 	// PutPlace Define a place, or a new version of it
 	// (PUT /v1/places/{slug})
 	PutPlace(ctx context.Context, request PutPlaceRequestObject) (PutPlaceResponseObject, error)
+	// ListRecalls Recalls and drills in the order in which they were opened
+	// (GET /v1/recalls)
+	ListRecalls(ctx context.Context, request ListRecallsRequestObject) (ListRecallsResponseObject, error)
+	// OpenRecall From a supplier's call to held stock and an account of every piece, in one request
+	// (POST /v1/recalls)
+	OpenRecall(ctx context.Context, request OpenRecallRequestObject) (OpenRecallResponseObject, error)
+	// GetRecall A recall, with its account as the book stands
+	// (GET /v1/recalls/{id})
+	GetRecall(ctx context.Context, request GetRecallRequestObject) (GetRecallResponseObject, error)
+	// CloseRecall End a recall, with a decision about each thing in it
+	// (POST /v1/recalls/{id}/closings)
+	CloseRecall(ctx context.Context, request CloseRecallRequestObject) (CloseRecallResponseObject, error)
+	// NarrowRecall Go on with what certainly contains it only
+	// (POST /v1/recalls/{id}/narrowings)
+	NarrowRecall(ctx context.Context, request NarrowRecallRequestObject) (NarrowRecallResponseObject, error)
+	// GetRecallNotice A notice to print, with names, lot marks, dates and places of sale
+	// (GET /v1/recalls/{id}/notice)
+	GetRecallNotice(ctx context.Context, request GetRecallNoticeRequestObject) (GetRecallNoticeResponseObject, error)
 	// CreateRedating Give a thing another date
 	// (POST /v1/redatings)
 	CreateRedating(ctx context.Context, request CreateRedatingRequestObject) (CreateRedatingResponseObject, error)
@@ -11738,6 +12548,229 @@ func (sh *strictHandler) PutPlace(ctx echo.Context, slug SlugInPath) error {
 		return err
 	} else if validResponse, ok := response.(PutPlaceResponseObject); ok {
 		return validResponse.VisitPutPlaceResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListRecalls operation middleware
+func (sh *strictHandler) ListRecalls(ctx echo.Context, params ListRecallsParams) error {
+	var request ListRecallsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRecalls(ctx.Request().Context(), request.(ListRecallsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRecalls")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListRecallsResponseObject); ok {
+		return validResponse.VisitListRecallsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// OpenRecall operation middleware
+func (sh *strictHandler) OpenRecall(ctx echo.Context, params OpenRecallParams) error {
+	var request OpenRecallRequestObject
+
+	request.Params = params
+
+	var body OpenRecallJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenRecall(ctx.Request().Context(), request.(OpenRecallRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenRecall")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(OpenRecallResponseObject); ok {
+		return validResponse.VisitOpenRecallResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetRecall operation middleware
+func (sh *strictHandler) GetRecall(ctx echo.Context, id IDInPath, params GetRecallParams) error {
+	var request GetRecallRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetRecall(ctx.Request().Context(), request.(GetRecallRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetRecall")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetRecallResponseObject); ok {
+		return validResponse.VisitGetRecallResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CloseRecall operation middleware
+func (sh *strictHandler) CloseRecall(ctx echo.Context, id IDInPath, params CloseRecallParams) error {
+	var request CloseRecallRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body CloseRecallJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CloseRecall(ctx.Request().Context(), request.(CloseRecallRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CloseRecall")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CloseRecallResponseObject); ok {
+		return validResponse.VisitCloseRecallResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// NarrowRecall operation middleware
+func (sh *strictHandler) NarrowRecall(ctx echo.Context, id IDInPath, params NarrowRecallParams) error {
+	var request NarrowRecallRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body NarrowRecallJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.NarrowRecall(ctx.Request().Context(), request.(NarrowRecallRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "NarrowRecall")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(NarrowRecallResponseObject); ok {
+		return validResponse.VisitNarrowRecallResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetRecallNotice operation middleware
+func (sh *strictHandler) GetRecallNotice(ctx echo.Context, id IDInPath, params GetRecallNoticeParams) error {
+	var request GetRecallNoticeRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetRecallNotice(ctx.Request().Context(), request.(GetRecallNoticeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetRecallNotice")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetRecallNoticeResponseObject); ok {
+		return validResponse.VisitGetRecallNoticeResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -181,4 +181,8 @@ var decoders = map[string]func([]byte) (Event, error){
 	"deviation_opened/1":  as[DeviationOpened],
 	"deviation_decided/1": as[DeviationDecided],
 	"redated/1":           as[Redated],
+
+	"recall_opened/1":   as[RecallOpened],
+	"recall_narrowed/1": as[RecallNarrowed],
+	"recall_closed/1":   as[RecallClosed],
 }

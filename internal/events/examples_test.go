@@ -74,7 +74,7 @@ func defined(slug string) events.Defined { return events.Defined{Slug: slug, Def
 // exampleEvents is one event of each type, with every field set.
 func exampleEvents() []events.Event {
 	var all []events.Event
-	for _, family := range [][]events.Event{definitions(), moreDefinitions(), goods(), vats(), runs(), lastSteps(), stock(), boxes(), care()} {
+	for _, family := range [][]events.Event{definitions(), moreDefinitions(), goods(), vats(), runs(), lastSteps(), stock(), boxes(), care(), recalls()} {
 		all = append(all, family...)
 	}
 	return all
@@ -245,6 +245,22 @@ func boxes() []events.Event {
 		events.BoxesOpened{
 			Box: box, Place: "counter", Boxes: 2, RuleBroken: []string{"on-hold"},
 			Lines: []events.UnboxedLine{{StockOf: stockOfRun(), Pieces: 18, NewCode: run.Part(1), Expiry: of(expiry())}},
+		},
+	}
+}
+
+func recalls() []events.Event {
+	reached := []events.RecalledThing{{Code: lot, Certainty: "contains"}, {Code: run, Certainty: "may_contain"}}
+	return []events.Event{
+		events.RecallOpened{
+			Code: lot, Supplier: "example-dairy", SupplierLots: []string{"CR-7731"}, ReceivedFrom: of(civil.Day{Year: 2026, Month: 11, Day: 20}),
+			ReceivedTo: of(november25), Roots: []events.Code{lot}, Reach: "may_contain", Drill: true, Reason: "the dairy called: glass",
+			ToldBy: "Example Dairy", ToldAt: &recordedAt, Reached: reached, Hold: &opened,
+		},
+		events.RecallNarrowed{Recall: opened, Left: reached[:1], LetGo: []events.Code{run}, Hold: &opened, Reason: "the laboratory found nothing in the tank"},
+		events.RecallClosed{
+			Recall: opened, Hold: &opened, Reason: "all accounted for",
+			Decisions: []events.RecallDecision{{Code: lot, Decision: "returned_to_supplier", Note: "collected on Friday"}},
 		},
 	}
 }

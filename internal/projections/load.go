@@ -60,6 +60,9 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	l.ops(kinds[workshop.NeedsOps])
 	l.vatsAt(kinds[workshop.NeedsVatAt])
 	l.remix(kinds[workshop.NeedsRemix])
+	l.recalls(kinds[workshop.NeedsRecall])
+	l.supplied(kinds[workshop.NeedsSupplied])
+	l.accounts(kinds[workshop.NeedsAccount])
 }
 
 // byKind sorts needs by their kind, each need once.

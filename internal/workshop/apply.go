@@ -118,6 +118,13 @@ func (a *applying) apply() error {
 	case events.Redated:
 		a.redated(e)
 		return nil
+	case events.RecallOpened:
+		a.recallOpened(e)
+		return nil
+	case events.RecallNarrowed:
+		return a.recallNarrowed(e)
+	case events.RecallClosed:
+		return a.recallClosed(e)
 	}
 	return fmt.Errorf("no rule says what it changes")
 }

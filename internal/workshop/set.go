@@ -35,6 +35,7 @@ type Set struct {
 	Stock      layer[StockKey, StockLine]
 	Holds      layer[uuid.UUID, Hold]
 	Deviations layer[uuid.UUID, Deviation]
+	Recalls    layer[uuid.UUID, Recall]
 	Sequences  layer[SequenceKey, int]
 
 	Ops         layer[OpKey, ChargeOp]         // what happened to what is in charges
@@ -47,6 +48,9 @@ type Set struct {
 
 	// Downstream is what each code asked for with NeedDownstream went into, itself left out.
 	Downstream map[events.Code][]events.Code
+
+	// Facts is what became of each code asked for with NeedAccount: as loaded, shared by all forks.
+	Facts *RecallFacts
 
 	// What the applied events add to the tables that only grow.
 	Movements []Movement
@@ -62,6 +66,7 @@ func NewSet(defs *Definitions, complete bool) *Set {
 	s := &Set{
 		complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{},
 		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{},
+		Facts: &RecallFacts{Amounts: map[events.Code]Amounts{}},
 	}
 	s.Lots.init(nil)
 	s.Charges.init(nil)
@@ -72,6 +77,7 @@ func NewSet(defs *Definitions, complete bool) *Set {
 	s.Stock.init(nil)
 	s.Holds.init(nil)
 	s.Deviations.init(nil)
+	s.Recalls.init(nil)
 	s.Sequences.init(nil)
 	s.Ops.init(nil)
 	s.opsOf.init(nil)
@@ -83,7 +89,7 @@ func NewSet(defs *Definitions, complete bool) *Set {
 
 // Fork is a set that sees what s has and keeps its own changes apart until Merge.
 func (s *Set) Fork() *Set {
-	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows}
+	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows, Facts: s.Facts}
 	f.Lots.init(&s.Lots)
 	f.Charges.init(&s.Charges)
 	f.Ganaches.init(&s.Ganaches)
@@ -93,6 +99,7 @@ func (s *Set) Fork() *Set {
 	f.Stock.init(&s.Stock)
 	f.Holds.init(&s.Holds)
 	f.Deviations.init(&s.Deviations)
+	f.Recalls.init(&s.Recalls)
 	f.Sequences.init(&s.Sequences)
 	f.Ops.init(&s.Ops)
 	f.opsOf.init(&s.opsOf)
@@ -113,6 +120,7 @@ func (s *Set) Merge() {
 	s.Stock.merge()
 	s.Holds.merge()
 	s.Deviations.merge()
+	s.Recalls.merge()
 	s.Sequences.merge()
 	s.Ops.merge()
 	s.opsOf.merge()
@@ -135,6 +143,7 @@ type Need struct {
 	Letter  events.Kind
 	ID      uuid.UUID
 	At      time.Time
+	To      civil.Day
 }
 
 // NeedKind says what a Need asks for.
@@ -158,6 +167,9 @@ const (
 	NeedsParts                            // Code of a whole: all its parts
 	NeedsDeviationsAt                     // Place: the deviations of the place itself that nobody has decided
 	NeedsMoved                            // Place, At: lines there of which something moved after the instant
+	NeedsRecall                           // ID
+	NeedsSupplied                         // Subject = supplier's slug: the lots with its lot code Place, or received from Day through To
+	NeedsAccount                          // Code: what became of all that there ever was of it
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -222,6 +234,22 @@ func NeedVatAt(slug string, at time.Time) Need {
 // NeedMoved asks for the lines at a place of which something moved after an instant, also where nothing stands any
 // more.
 func NeedMoved(place string, at time.Time) Need { return Need{Kind: NeedsMoved, Place: place, At: at} }
+
+// NeedRecall asks for a recall.
+func NeedRecall(id uuid.UUID) Need { return Need{Kind: NeedsRecall, ID: id} }
+
+// NeedSupplied asks for the lots that came from a supplier with a lot code of its.
+func NeedSupplied(supplier, lot string) Need {
+	return Need{Kind: NeedsSupplied, Subject: supplier, Place: lot}
+}
+
+// NeedReceived asks for the lots that came from a supplier on some days, both included.
+func NeedReceived(supplier string, from, to civil.Day) Need {
+	return Need{Kind: NeedsSupplied, Subject: supplier, Day: from, To: to}
+}
+
+// NeedAccount asks for what became of all that there ever was of a thing.
+func NeedAccount(code events.Code) Need { return Need{Kind: NeedsAccount, Code: code} }
 
 // Loaded marks needs as met: what they asked for and is not in the set does not exist.
 func (s *Set) Loaded(needs ...Need) {
@@ -336,6 +364,15 @@ func (s *Set) Deviation(id uuid.UUID) *Deviation {
 		return d
 	}
 	s.want(NeedDeviation(id))
+	return nil
+}
+
+// Recall finds a recall, nil if there is none.
+func (s *Set) Recall(id uuid.UUID) *Recall {
+	if r := s.Recalls.get(id); r != nil {
+		return r
+	}
+	s.want(NeedRecall(id))
 	return nil
 }
 
