@@ -16,7 +16,12 @@ lines AS (
     SELECT p.place, p.subject, p.since, p.until, s.code, s.open
     FROM presumed p
     JOIN stock s ON s.place = p.place AND s.subject = p.subject AND NOT s.open AND NOT s.unreleased AND s.grade = 'first'
-        AND (s.ends_by >= p.since - interval '31 days' OR s.ends_by IS NULL)
+        AND s.ends_by >= p.since - interval '31 days' AND s.last_at >= p.since
+    UNION ALL
+    SELECT p.place, p.subject, p.since, p.until, s.code, s.open
+    FROM presumed p
+    JOIN stock s ON s.place = p.place AND s.subject = p.subject AND NOT s.open AND NOT s.unreleased AND s.grade = 'first'
+        AND s.ends_by IS NULL AND s.last_at >= p.since
 )
 SELECT l.place, l.subject, l.code, m.came AS from_at, CASE WHEN l.open THEN NULL ELSE m.went END AS until_at
 FROM lines l
