@@ -120,10 +120,11 @@ func (v boardView) lines(from []workshop.BoardLine) ([]openapi.BoardLine, error)
 	for _, l := range from {
 		about := v.about[boardKey{l.Code, l.Grade}]
 		line := openapi.BoardLine{
-			Design: l.Design, Run: string(l.Code), Pieces: l.Pieces, MustGoToday: l.MustGoToday, DaysLeft: l.DaysLeft,
-			DiscardBy: l.Dates.DiscardBy, SellBy: l.SellBy, Held: l.Held, Why: l.Why, Grade: pointerTo(openapi.Grade(l.Grade)),
-			Allergens: allergensAt(v.defs, v.site, about.Allergens),
+			Design: optional(l.Design), Pieces: l.Pieces, MustGoToday: l.MustGoToday, DaysLeft: l.DaysLeft,
+			DiscardBy: l.Dates.DiscardBy, SellBy: l.SellBy, Held: l.Held, Why: l.Why, Grade: gradeOf(l.Code, l.Grade),
+			Name: optional(about.Name), Contents: boxedDesigns(about.Contents), Allergens: allergensAt(v.defs, v.site, about.Allergens),
 		}
+		line.Run, line.Box = pieceOrBox(l.Code)
 		if design := v.defs.Designs.Latest(l.Design); design != nil {
 			line.Name = &design.Body.Name
 		}
@@ -232,6 +233,7 @@ func valueOf[T any](p *T) T {
 // stockKinds are the kinds of stock that can be asked for.
 var stockKinds = map[openapi.StockKind][]events.Kind{
 	openapi.StockKindPieces: {events.KindRun}, openapi.StockKindLots: {events.KindLot}, openapi.StockKindGanaches: {events.KindGanache},
+	openapi.StockKindBoxes: {events.KindBox},
 }
 
 // GetStock answers what stands where.
@@ -245,7 +247,7 @@ func (h *handlers) GetStock(ctx context.Context, r openapi.GetStockRequestObject
 		return nil, err
 	}
 	filter := projections.StockFilter{
-		Place: valueOf(p.Place), Places: ownPlaces(ctx), Kinds: []events.Kind{events.KindRun, events.KindLot, events.KindGanache},
+		Place: valueOf(p.Place), Places: ownPlaces(ctx), Kinds: []events.Kind{events.KindRun, events.KindLot, events.KindGanache, events.KindBox},
 		Limit: page.limit + 1,
 	}
 	if p.Kind != nil {
@@ -283,6 +285,9 @@ func stockLine(l workshop.StockLine) openapi.StockLine {
 		line.Kind, line.Design, line.Pieces = openapi.StockKindPieces, &l.Subject, pointerTo(int(l.Amount))
 		line.Grade, line.Released = pointerTo(openapi.Grade(l.Grade)), pointerTo(!l.Unreleased)
 		return line
+	case events.KindBox:
+		line.Kind, line.Pieces = openapi.StockKindBoxes, pointerTo(int(l.Amount))
+		return line
 	case events.KindGanache:
 		line.Kind, line.Formula = openapi.StockKindGanaches, &l.Subject
 	default:
@@ -295,15 +300,22 @@ func stockLine(l workshop.StockLine) openapi.StockLine {
 // allergensAt gives a thing's allergens in three grades: what the site handles stands apart from what the thing
 // contains or may contain.
 func allergensAt(defs *workshop.Definitions, site string, a workshop.Allergens) openapi.Allergens {
+	var handles []string
+	if def := defs.Sites.Latest(site); def != nil {
+		handles = def.Body.Handles
+	}
+	return allergensAmong(handles, a)
+}
+
+// allergensAmong is allergensAt, told what the site handles.
+func allergensAmong(handles []string, a workshop.Allergens) openapi.Allergens {
 	answer := openapi.Allergens{Contains: a.Contains, MayContain: a.MayContain, MadeWhereHandled: []string{}}
 	if len(a.Unknown) > 0 {
 		answer.Unknown = pointerTo(true)
 	}
-	if def := defs.Sites.Latest(site); def != nil {
-		for _, code := range def.Body.Handles {
-			if !slices.Contains(a.Contains, code) && !slices.Contains(a.MayContain, code) {
-				answer.MadeWhereHandled = append(answer.MadeWhereHandled, code)
-			}
+	for _, code := range handles {
+		if !slices.Contains(a.Contains, code) && !slices.Contains(a.MayContain, code) {
+			answer.MadeWhereHandled = append(answer.MadeWhereHandled, code)
 		}
 	}
 	answer.Contains, answer.MayContain = orNone(answer.Contains), orNone(answer.MayContain)

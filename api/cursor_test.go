@@ -74,6 +74,8 @@ var lists = map[string][]string{
 	"/v1/lots":       {"", "ingredient=couverture-dark-60", "on_hand=true"},
 	"/v1/ganaches":   {"", "formula=blackcurrant-bay", "on_hand=true"},
 	"/v1/runs":       {"", "design=blackcurrant-dome&on_hand=true", "awaiting_release=true"},
+	"/v1/boxes":      {"", "on_hand=true"},
+	"/v1/recalls":    {"", "open=true"},
 	"/v1/holds":      {"", "open=true"},
 	"/v1/deviations": {"", "open=true"},
 	"/v1/stock":      {"", "place=workshop", "kind=pieces", "place=counter&kind=pieces"},
@@ -100,6 +102,10 @@ func TestLinksLeadThroughEveryList(t *testing.T) {
 	s, ganache, run := b.onCounter()
 	second := b.ganache(s, b.owner.get(t, "/v1/vats/vat-dark").text("charge", "code")).text("code")
 	another := b.run(second).text("code")
+	for range 3 {
+		b.post("boxes", obj{"place": "counter", "contents": []obj{{"run": run, "pieces": 4}}})
+		b.post("recalls", obj{"code": ganache, "reach": "contains", "drill": true, "reason": "exercise"})
+	}
 	for _, code := range []string{ganache, run, another} {
 		b.post("holds", obj{"code": code, "reason": "smell"})
 	}

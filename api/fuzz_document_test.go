@@ -327,7 +327,7 @@ func (f *fuzz) repeat(out *wish, a answer) string {
 	return ""
 }
 
-var codeInText = regexp.MustCompile(`"[LCGR][0-9]{6}-[0-9]{2,9}(\.[0-9]+)?-[0-9A-Z]"`)
+var codeInText = regexp.MustCompile(`"[LCGRB][0-9]{6}-[0-9]{2,9}(\.[0-9]+)?-[0-9A-Z]"`)
 
 // learn notes the codes in an answer.
 func (f *fuzz) learn(body []byte) {

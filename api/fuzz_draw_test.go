@@ -418,7 +418,7 @@ func (d *drawer) pathName(op *operation, name string) string {
 }
 
 // kindsOfCode are the kinds of code that a field mostly holds.
-var kindsOfCode = map[string]string{"source": "LLGGC", "code": "RRRLGC", "subject": "RLGC"}
+var kindsOfCode = map[string]string{"source": "LLGGC", "code": "RRRBLGC", "subject": "RLGCB", "run": "RRRRB"}
 
 // code draws one as people type them: mostly of the book, sometimes with a slip.
 func (d *drawer) code(name string) string {
@@ -431,7 +431,7 @@ func (d *drawer) code(name string) string {
 	case roll < 4:
 		return pick(d, []string{"R261125-03-4", "x", "R", "L261125-01", strings.Repeat("9", 64), "é", " ", "B261125-01.1", "R261125-03.0-3", "../x", "a%2Fb"})
 	case roll < 8 || len(known) == 0:
-		return strange(pick(d, []events.Kind{events.KindLot, events.KindCharge, events.KindGanache, events.KindRun}), d.rng.IntN(9))
+		return strange(pick(d, []events.Kind{events.KindLot, events.KindCharge, events.KindGanache, events.KindRun, events.KindBox}), d.rng.IntN(9))
 	case roll < 20:
 		return strings.ToLower(strings.ReplaceAll(pick(d, known), "-", pick(d, []string{"", " ", "-"})))
 	}

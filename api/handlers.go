@@ -107,6 +107,8 @@ func (s stored) VisitDecoratePiecesResponse(w http.ResponseWriter) error  { retu
 func (s stored) VisitCapMouldsResponse(w http.ResponseWriter) error       { return s.write(w) }
 func (s stored) VisitTurnOutPiecesResponse(w http.ResponseWriter) error   { return s.write(w) }
 func (s stored) VisitReleasePiecesResponse(w http.ResponseWriter) error   { return s.write(w) }
+func (s stored) VisitPackBoxesResponse(w http.ResponseWriter) error       { return s.write(w) }
+func (s stored) VisitOpenBoxesResponse(w http.ResponseWriter) error       { return s.write(w) }
 func (s stored) VisitMoveStockResponse(w http.ResponseWriter) error       { return s.write(w) }
 func (s stored) VisitCreateSaleResponse(w http.ResponseWriter) error      { return s.write(w) }
 func (s stored) VisitGiveTastersResponse(w http.ResponseWriter) error     { return s.write(w) }

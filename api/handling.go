@@ -46,7 +46,7 @@ func movedLinesOf(moved []events.MovedLine) []openapi.MovedLine {
 
 // amountOf tells a quantity in the unit of its thing.
 func amountOf(of events.StockOf, a events.Amount) (pieces *int, quantity *events.Mass) {
-	if of.Code.Kind() == events.KindRun {
+	if k := of.Code.Kind(); k == events.KindRun || k == events.KindBox {
 		return &a.Pieces, nil
 	}
 	return nil, &a.Quantity
@@ -107,7 +107,9 @@ func countOf(counted workshop.Counted, recorded []events.Recorded) any {
 		line.Pieces, line.QuantityG = amountOf(l.StockOf, l.Found)
 		line.HadPieces, line.HadG = amountOf(l.StockOf, l.Had)
 		if line.Pieces != nil {
-			line.Grade, line.Released = optional(openapi.Grade(l.Grade)), pointerTo(!l.Unreleased)
+			if line.Grade = gradeOf(l.Code, l.Grade); line.Grade != nil {
+				line.Released = pointerTo(!l.Unreleased)
+			}
 			line.DifferencePieces = pointerTo(l.Found.Pieces - l.Had.Pieces)
 		} else {
 			line.DifferenceG = pointerTo(l.Found.Quantity - l.Had.Quantity)

@@ -71,5 +71,5 @@ func TestWhatGoesTogetherIsInTheDocument(t *testing.T) {
 	for _, yes := range []string{"1", "TRUE", "T", "yes"} {
 		require.Contains(t, owner.get(t, "/v1/runs?on_hand="+yes).misfits()["/query/on_hand"], "true or false")
 	}
-	require.Contains(t, owner.get(t, "/v1/events?type=pieces_"+strings.Repeat("x", 3)).misfits()["/query/type"], "expected one of buyer_defined")
+	require.Contains(t, owner.get(t, "/v1/events?type=pieces_"+strings.Repeat("x", 3)).misfits()["/query/type"], "expected one of boxes_opened")
 }

@@ -67,14 +67,17 @@ func shownLines(lines []openapi.BoardLine) []web.Line {
 	shown := make([]web.Line, len(lines))
 	for i, l := range lines {
 		shown[i] = web.Line{
-			Code: l.Run, Name: l.Design, Seconds: l.Grade != nil && *l.Grade == workshop.GradeSecond,
+			Code: valueOf(l.Run) + valueOf(l.Box), Name: valueOf(l.Design), Seconds: l.Grade != nil && *l.Grade == workshop.GradeSecond,
 			Pieces: l.Pieces, MustGoToday: l.MustGoToday, Held: l.Held,
 			UseBy: l.UseBy.Kind == "use_by", Date: l.UseBy.Date, DaysLeft: l.DaysLeft, EndsBy: l.UseBy.EndsBy, SellBy: l.SellBy,
 			Cautions: l.UseBy.Cautions, Contains: l.Allergens.Contains, MayContain: l.Allergens.MayContain,
 			MadeWhereHandled: l.Allergens.MadeWhereHandled, AllergensUnknown: valueOf(l.Allergens.Unknown),
 		}
-		if l.Name != nil {
+		switch {
+		case l.Name != nil:
 			shown[i].Name = *l.Name
+		case l.Box != nil:
+			shown[i].Name = "Box"
 		}
 		if estimated := slices.Index(l.UseBy.Cautions, workshop.CautionEstimated); estimated >= 0 {
 			shown[i].Estimate = workshop.CautionEstimated

@@ -25,6 +25,8 @@ func (m moment) frozenNow(things ...projections.Thing) {
 		switch {
 		case t.Run != nil:
 			t.Run.Expiry = m.shown(t.Run.Expiry, t.Run.Frozen, t.Run.Site)
+		case t.Box != nil:
+			t.Box.Expiry = m.shown(t.Box.Expiry, t.Box.Frozen, t.Box.Site)
 		case t.Ganache != nil:
 			t.Ganache.Expiry = m.shown(t.Ganache.Expiry, t.Ganache.Frozen, t.Ganache.Site)
 		case t.Lot != nil:
@@ -59,6 +61,8 @@ func (h *handlers) frozenDates(ctx context.Context, m moment, lines []*workshop.
 		switch {
 		case t.Run != nil && t.Run.Frozen != nil:
 			shown[t.Code] = t.Run.Expiry
+		case t.Box != nil && t.Box.Frozen != nil:
+			shown[t.Code] = t.Box.Expiry
 		case t.Ganache != nil && t.Ganache.Frozen != nil:
 			shown[t.Code] = t.Ganache.Expiry
 		case t.Lot != nil && t.Lot.Frozen != nil:

@@ -78,7 +78,8 @@ func newRefusalShop(t *testing.T) *refusalShop {
 func (s *refusalShop) define() {
 	s.t.Helper()
 	for slug, body := range map[string]obj{
-		"places/stall": {"name": "Stall", "site": "quay-lane", "storage": "cool", "sells": true},
+		"places/freezer": {"name": "Freezer", "site": "quay-lane", "storage": "frozen"},
+		"places/stall":   {"name": "Stall", "site": "quay-lane", "storage": "cool", "sells": true},
 		"ingredients/couverture-milk-35": {
 			"name": "Milk couverture drops", "kind": "couverture", "chocolate": "milk", "storage": "dry", "allergens": []string{"milk"},
 		},
@@ -242,6 +243,20 @@ func (s *refusalShop) run(n int, with ...trait) string {
 	})
 }
 
+// box is five boxes of two pieces at the counter, of a run of their own.
+func (s *refusalShop) box(n int, with ...trait) string {
+	s.t.Helper()
+	return s.once("box", n, with, func() string {
+		run := s.mould("", nil)
+		s.record("runs/"+run+"/releases", obj{"pieces": 10, "place": "counter", "occurred_at": early})
+		code := s.record("boxes", obj{
+			"place": "counter", "contents": []obj{{"run": run, "pieces": 2}}, "count": 5, "occurred_at": madeAt(with),
+		}).text("boxes", 0, "code")
+		s.mark(code, with)
+		return code
+	})
+}
+
 // shelf is a design of its own: of two runs five pieces each are at the counter, the second's with a trait.
 func (s *refusalShop) shelf(n int, with trait) string {
 	s.t.Helper()
@@ -330,6 +345,22 @@ func (s *refusalShop) hold(with ...trait) string {
 	})
 }
 
+// recall is a drill, from a lot of its own that is in a batch.
+func (s *refusalShop) recall(with ...trait) string {
+	s.t.Helper()
+	return s.once("recall", 0, with, func() string {
+		lot := s.lot("cream", 7)
+		s.once("ganache of the recalled", 0, nil, func() string {
+			return s.record("ganaches", obj{"formula": "bay", "place": "workshop", "inputs": []obj{{"source": lot, "quantity_g": 100}}, "occurred_at": early}).text("code")
+		})
+		id := s.record("recalls", obj{"code": lot, "reach": "may_contain", "drill": true, "reason": "?", "occurred_at": madeAt(with)}).text("id")
+		if slices.Contains(with, isSettled) {
+			s.record("recalls/"+id+"/closings", obj{"rest": "gone", "reason": "?"})
+		}
+		return id
+	})
+}
+
 // deviation is one of quality, on a filling.
 func (s *refusalShop) deviation(with ...trait) string {
 	s.t.Helper()
@@ -366,7 +397,7 @@ func (s *refusalShop) stands(code, place string) any {
 	var amount int64
 	err := s.db.App.QueryRow(s.t.Context(), "SELECT coalesce(sum(amount), 0) FROM stock WHERE code = $1 AND place = $2", code, place).Scan(&amount)
 	require.NoError(s.t, err)
-	if code[0] == 'R' {
+	if code[0] == 'R' || code[0] == 'B' {
 		return amount
 	}
 	return events.Mass(amount)

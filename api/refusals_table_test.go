@@ -12,7 +12,9 @@ var refusalGroups = map[string][]refusable{
 	"filling":  {filling, decorating, turningOut},
 	"gate":     {releasing, givingFromTheMould},
 	"pieces":   {selling, giving},
+	"boxes":    {packing, packingFirstExpiring, unboxing},
 	"handling": {moving, discarding, counting},
+	"recalls":  {recalling, narrowing, closing},
 	"care":     {holding, lifting, checking, deciding, redating},
 }
 
@@ -538,6 +540,64 @@ var giving = refusable{
 	spends: []string{"run", "shelf"},
 }
 
+func boxed(code string, amount int) obj { return obj{"run": code, "pieces": amount} }
+
+var packing = refusable{
+	route: "/v1/boxes", lines: "contents",
+	ask: func(a *asked) {
+		a.target = "/v1/boxes"
+		a.or(obj{"place": "counter"})
+		a.good(boxed(a.s.run(0, isReleased), 1))
+	},
+	faults: faults(codesOf(boxed, events.KindRun, cream, boxed), []fault{
+		lineLate(boxed, runs(isReleased)), lineIs("on-hold", boxed, runs(isReleased), isHeld), lineIs("past-date", boxed, runs(isReleased), isPast),
+		lineIs("not-released", boxed, runs(), isWaiting), lineShort(boxed, runs(isReleased), "counter", "pieces"), alone(nobody("place")),
+		alone(member("wrong-kind-of-thing", "place", "freezer")),
+		alone(line("wrong-kind-of-thing", func(s *refusalShop, i int) (obj, obj) {
+			box := s.box(i)
+			return boxed(box, 1), obj{"code": box}
+		})),
+	}),
+	never:  never(hasNoState, meltsNone, opensNoGate),
+	spends: []string{"run"}, produces: true,
+}
+
+var packingFirstExpiring = refusable{
+	route: "/v1/boxes", how: " first expiring first", lines: "designs",
+	ask: func(a *asked) {
+		a.target = "/v1/boxes"
+		a.or(obj{"place": "counter", "pick": "fefo"})
+		a.good(obj{"design": a.s.shelf(5, isReleased), "pieces": 1})
+	},
+	faults: []fault{
+		inTheFuture, byDesign("on-hold", isHeld, 8, 5), byDesign("past-date", isPast, 8, 5), byDesign("not-released", isWaiting, 8, 5), byDesign("not-enough", isReleased, 11, 10),
+		{slug: "unknown-code", name: "of a design", alone: true, put: func(a *asked) { a.line(obj{"design": "nobody", "pieces": 1}) }},
+	},
+	never: never(namesNoCode, hasNoState, meltsNone, opensNoGate, map[workshop.Slug]string{
+		"before-it-existed": "of a design, what was not there yet is not enough", "too-long-ago": "tried with runs that are named",
+		"wrong-kind-of-thing": "a design is no other thing's name",
+	}),
+	spends: []string{"shelf"}, produces: true,
+}
+
+var unboxing = refusable{
+	route: "/v1/boxes/:code/openings",
+	ask: func(a *asked) {
+		a.target = "/v1/boxes/" + a.named(func() string { return a.s.box(2, a.with...) }) + "/openings"
+		a.or(obj{"count": 1})
+		if a.body["count"] == 600 && len(a.with) == 0 && a.body["place"] == nil {
+			a.tell("not-enough", obj{"wanted": 600, "available": 5, "unit": "pieces", "place": "counter"})
+		}
+	},
+	faults: faults(urlOf(events.KindBox, func(s *refusalShop) string { return s.run(5) }), []fault{
+		nobody("place"), before(is("", isLate)), is("on-hold", isHeld), member("not-enough", "count", 600),
+	}),
+	never: never(hasNoState, sellsNone, meltsNone, opensNoGate, map[workshop.Slug]string{
+		"past-date": "each of its pieces has its own run's date",
+	}),
+	spends: []string{"box"},
+}
+
 func charges(s *refusalShop, n int, with ...trait) string {
 	_, charge := s.tank(6+n, with...)
 	return charge
@@ -680,4 +740,68 @@ var redating = refusable{
 	}),
 	never:  never(hasNoState, onlyNotes, takesNone),
 	spends: []string{"ganache"},
+}
+
+var recalling = refusable{
+	route: "/v1/recalls",
+	ask: func(a *asked) {
+		a.target = "/v1/recalls"
+		a.or(obj{"reach": "contains", "reason": "the supplier called", "drill": true})
+		if a.body["supplier"] == nil {
+			a.or(obj{"code": a.s.ganache(1)})
+		}
+	},
+	faults: faults(ofSubject("code", events.KindRun), []fault{
+		{slug: "unknown-code", name: "of a supplier", alone: true, put: func(a *asked) {
+			a.body["supplier"], a.body["supplier_lots"] = "nobody", []string{"X"}
+			a.tell("unknown-code", obj{"name": "nobody"})
+		}},
+		{slug: "unknown-code", name: "of a delivery", alone: true, put: func(a *asked) {
+			a.body["supplier"], a.body["supplier_lots"] = "example-dairy", []string{"nothing of that name"}
+			a.tell("unknown-code", obj{"name": "nothing of that name"})
+		}},
+		{slug: "unknown-code", name: "of days", alone: true, put: func(a *asked) {
+			a.body["supplier"], a.body["received_from"], a.body["received_to"] = "example-dairy", "2025-01-01", "2025-01-02"
+			a.tell("unknown-code", obj{"name": "example-dairy"})
+		}},
+	}),
+	never: never(hasNoState, onlyNotes, takesNone, map[workshop.Slug]string{
+		"wrong-kind-of-thing": "whatever has a code may be recalled",
+	}),
+}
+
+// ofRecall are what is wrong with the recall that the URL names.
+func ofRecall() []fault {
+	return []fault{
+		inPath("unknown-code", func(*asked) string { return someID.String() }), before(is("", isLate)), is("wrong-state", isSettled),
+	}
+}
+
+var narrowing = refusable{
+	route: "/v1/recalls/:id/narrowings",
+	ask: func(a *asked) {
+		a.target = "/v1/recalls/" + a.named(func() string { return a.s.recall(a.with...) }) + "/narrowings"
+		a.or(obj{"reason": "they called again"})
+	},
+	faults: faults(ofRecall()),
+	never:  never(namesNoCode, onlyNotes, takesNone, map[workshop.Slug]string{"wrong-kind-of-thing": "an id is a recall's, or nothing's"}),
+	spends: []string{"recall"},
+}
+
+var closing = refusable{
+	route: "/v1/recalls/:id/closings",
+	ask: func(a *asked) {
+		a.target = "/v1/recalls/" + a.named(func() string { return a.s.recall(a.with...) }) + "/closings"
+		a.or(obj{"reason": "all accounted for"})
+		if a.body["decisions"] == nil {
+			a.or(obj{"rest": "gone"})
+		}
+	},
+	faults: faults(ofRecall(), []fault{
+		alone(member("mistyped-code", "decisions", []obj{{"code": mistyped(events.KindRun, 0), "decision": "gone"}})),
+		alone(member("unknown-code", "decisions", []obj{{"code": strange(events.KindRun, 0), "decision": "gone"}})),
+		{slug: "wrong-state", name: "undecided", alone: true, put: func(a *asked) { a.body["decisions"] = []obj{{"code": a.s.lot("cream", 7), "decision": "gone"}} }},
+	}),
+	never:  never(onlyNotes, takesNone, map[workshop.Slug]string{"wrong-kind-of-thing": "an id is a recall's, or nothing's"}),
+	spends: []string{"recall"},
 }

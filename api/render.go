@@ -66,9 +66,12 @@ func standings(lines []workshop.StockLine) []openapi.Standing {
 			continue
 		}
 		s := openapi.Standing{Place: l.Place}
-		if l.Code.Kind() == events.KindRun {
+		switch l.Code.Kind() {
+		case events.KindRun:
 			s.Pieces, s.Grade, s.Released = pointerTo(int(l.Amount)), pointerTo(openapi.Grade(l.Grade)), pointerTo(!l.Unreleased)
-		} else {
+		case events.KindBox:
+			s.Pieces = pointerTo(int(l.Amount))
+		default:
 			s.QuantityG = pointerTo(events.Mass(l.Amount))
 		}
 		found = append(found, s)

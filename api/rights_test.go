@@ -104,6 +104,13 @@ POST /v1/sales     cmot
 POST /v1/tasters   cmo
 POST /v1/discards  cmo
 POST /v1/moves     cmo
+
+# The counter packs boxes and opens them again.
+POST /v1/boxes                 cmo
+GET  /v1/boxes                 cmoa
+GET  /v1/boxes/:code           cmoa
+POST /v1/boxes/:code/openings  cmo
+
 POST /v1/counts    cmo
 POST /v1/checks    cmo
 POST /v1/holds     cmo
@@ -115,6 +122,14 @@ GET  /v1/deviations                cmoa
 POST /v1/deviations/:id/decisions  mo
 POST /v1/redatings                 mo
 POST /v1/clock                     o whole
+
+# A recall reaches over every site. The maker opens drills; what is no drill is the owner's inside the request.
+POST /v1/recalls                 mo whole
+GET  /v1/recalls                 moa whole
+GET  /v1/recalls/:id             moa whole
+GET  /v1/recalls/:id/notice      moa whole
+POST /v1/recalls/:id/narrowings  mo whole
+POST /v1/recalls/:id/closings    mo whole
 
 # The counter reads board, picks, stock, dates, allergens; the till reads stock, picks, board.
 GET /v1/board                cmoat

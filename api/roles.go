@@ -128,6 +128,10 @@ var rights = map[string]roles{
 	"POST /v1/runs/:code/cappings":      makerDoes,
 	"POST /v1/runs/:code/turnouts":      makerDoes,
 	"POST /v1/runs/:code/releases":      makerDoes,
+	"POST /v1/boxes":                    counterDoes,
+	"GET /v1/boxes":                     counterSees,
+	"GET /v1/boxes/:code":               counterSees,
+	"POST /v1/boxes/:code/openings":     counterDoes,
 	"POST /v1/moves":                    counterDoes,
 	"POST /v1/sales":                    tillDoes,
 	"POST /v1/tasters":                  counterDoes,
@@ -140,6 +144,12 @@ var rights = map[string]roles{
 	"GET /v1/deviations":                counterSees,
 	"POST /v1/deviations/:id/decisions": makerDoes,
 	"POST /v1/redatings":                makerDoes,
+	"POST /v1/recalls":                  makerDoes.ofTheWholeBook(), // a maker opens drills
+	"GET /v1/recalls":                   makerSees.ofTheWholeBook(),
+	"GET /v1/recalls/:id":               makerSees.ofTheWholeBook(),
+	"GET /v1/recalls/:id/notice":        makerSees.ofTheWholeBook(),
+	"POST /v1/recalls/:id/narrowings":   makerDoes.ofTheWholeBook(),
+	"POST /v1/recalls/:id/closings":     makerDoes.ofTheWholeBook(),
 	"POST /v1/clock":                    ownerDoes.ofTheWholeBook(),
 
 	"GET /v1/board":               tillReads,

@@ -31,7 +31,7 @@ func saleOf(sold workshop.Sold, recorded []events.Recorded) any {
 		Recorded: recordedOf(recorded),
 	}
 	for i, l := range sold.Lines {
-		sale.Lines[i] = openapi.SoldLine{Design: l.Design, Allocations: allocationsOf(l.Allocations), PriceMinor: l.PriceMinor}
+		sale.Lines[i] = openapi.SoldLine{Design: optional(l.Design), Allocations: allocationsOf(l.Allocations), PriceMinor: l.PriceMinor}
 		sale.Currency = optional(l.Currency)
 	}
 	return sale
@@ -40,9 +40,8 @@ func saleOf(sold workshop.Sold, recorded []events.Recorded) any {
 func allocationsOf(taken []events.Allocation) []openapi.Allocation {
 	allocations := make([]openapi.Allocation, len(taken))
 	for i, a := range taken {
-		allocations[i] = openapi.Allocation{
-			Run: string(a.Code), Grade: optional(openapi.Grade(a.Grade)), Pieces: a.Pieces, How: openapi.How(a.How), UseBy: a.Date,
-		}
+		allocations[i] = openapi.Allocation{Grade: gradeOf(a.Code, a.Grade), Pieces: a.Pieces, How: openapi.How(a.How), UseBy: a.Date}
+		allocations[i].Run, allocations[i].Box = pieceOrBox(a.Code)
 	}
 	return allocations
 }
@@ -68,7 +67,7 @@ func tasterOf(given workshop.Sold, recorded []events.Recorded) any {
 		Warnings: given.Warnings, Deviations: deviationsIn(recorded), Recorded: recordedOf(recorded),
 	}
 	for i, l := range given.Lines {
-		taster.Lines[i] = openapi.GivenLine{Design: l.Design, Allocations: allocationsOf(l.Allocations)}
+		taster.Lines[i] = openapi.GivenLine{Design: optional(l.Design), Allocations: allocationsOf(l.Allocations)}
 	}
 	return taster
 }

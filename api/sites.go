@@ -73,6 +73,8 @@ func siteOf(t *projections.Thing) string {
 		return t.Ganache.Site
 	case t.Run != nil:
 		return t.Run.Site
+	case t.Box != nil:
+		return t.Box.Site
 	}
 	return ""
 }

@@ -107,6 +107,17 @@ var atThePier = map[string]siteCase{
 	"GET /v1/runs":           {own: []string{"runs", "runs?on_hand=true", "runs?awaiting_release=true"}},
 	"GET /v1/runs/:code":     {elsewhere: []string{"runs/{waiting}"}, own: []string{"runs/{run}", "runs/{mine-run}"}},
 
+	"POST /v1/boxes": {
+		elsewhere: []string{`boxes {"place":"counter","contents":[{"run":"{run}","pieces":1}]}`, `boxes {"place":"counter","designs":[{"design":"blackcurrant-dome","pieces":1}],"pick":"fefo"}`},
+		own:       []string{`boxes {"place":"stall","contents":[{"run":"{run}","pieces":1}]}`},
+	},
+	"POST /v1/boxes/:code/openings": {
+		elsewhere: []string{`boxes/{box}/openings {"count":1}`, `boxes/{mine-box}/openings {"count":1,"place":"counter"}`},
+		own:       []string{`boxes/{mine-box}/openings {"count":1}`},
+	},
+	"GET /v1/boxes":       {own: []string{"boxes", "boxes?on_hand=true"}},
+	"GET /v1/boxes/:code": {elsewhere: []string{"boxes/{box}"}, own: []string{"boxes/{mine-box}"}},
+
 	"POST /v1/sales": {
 		elsewhere: []string{`sales {"place":"counter","lines":[{"design":"blackcurrant-dome","pieces":1}],"channel":"counter"}`, `sales {"place":"counter","lines":[{"code":"{run}","pieces":1}],"channel":"counter"}`},
 		own:       []string{`sales {"place":"stall","lines":[{"code":"{run}","pieces":1}],"channel":"counter"}`},
@@ -140,6 +151,12 @@ var atThePier = map[string]siteCase{
 	"GET /v1/deviations":                {own: []string{"deviations"}},
 	"POST /v1/deviations/:id/decisions": {elsewhere: []string{`deviations/{deviation}/decisions {"decision":"accept","reason":"short"}`}, own: []string{`deviations/{mine-deviation}/decisions {"decision":"accept","reason":"short"}`}},
 	"POST /v1/redatings":                {elsewhere: []string{`redatings {"code":"{cream}","date":"2026-11-30","reason":"smell"}`}, own: []string{`redatings {"code":"{run}","date":"2026-11-30","reason":"smell"}`}},
+	"POST /v1/recalls":                  {elsewhere: []string{`recalls {"code":"{mine}","reach":"contains","reason":"glass"}`}},
+	"GET /v1/recalls":                   {elsewhere: []string{"recalls"}},
+	"GET /v1/recalls/:id":               {elsewhere: []string{"recalls/{hold}"}},
+	"GET /v1/recalls/:id/notice":        {elsewhere: []string{"recalls/{hold}/notice"}},
+	"POST /v1/recalls/:id/narrowings":   {elsewhere: []string{`recalls/{hold}/narrowings {"reason":"glass"}`}},
+	"POST /v1/recalls/:id/closings":     {elsewhere: []string{`recalls/{hold}/closings {"rest":"gone","reason":"glass"}`}},
 	"POST /v1/clock":                    {elsewhere: []string{`clock {"now":"2026-11-26T08:00:00Z"}`}},
 
 	"GET /v1/board":        {elsewhere: []string{"board?place=counter", "board?place=counter&date=2026-11-26"}, own: []string{"board?place=stall"}},
@@ -202,6 +219,9 @@ func twoHouses(t *testing.T) *house {
 	}
 	b.post("discards", obj{"place": "counter", "lines": []obj{{"code": run, "pieces": 3}}, "reason": "damaged", "destination": "refuse"})
 	b.post("discards", obj{"place": "stall", "lines": []obj{{"code": run, "pieces": 2}}, "reason": "damaged", "destination": "refuse"})
+	for word, place := range map[string]string{"box": "counter", "mine-box": "stall"} {
+		h.words[word] = b.post("boxes", obj{"place": place, "contents": []obj{{"run": run, "pieces": 1}}, "count": 2}).text("boxes", 0, "code")
+	}
 	h.pier = b.bound("pier", roleOwner, roleMaker)
 	return h
 }
@@ -308,6 +328,8 @@ func TestListsOfOneSite(t *testing.T) {
 		{"ganaches?limit=1", "ganaches", "code", []string{}, []string{w["ganache"]}},
 		{"runs?limit=1", "runs", "code", []string{w["run"], w["mine-run"]}, []string{w["run"], w["waiting"], w["begun"]}},
 		{"runs?limit=1&awaiting_release=true", "runs", "code", []string{}, []string{w["waiting"]}},
+		{"boxes?limit=1", "boxes", "code", []string{w["mine-box"]}, []string{w["box"]}},
+		{"stock?limit=1&kind=boxes", "lines", "place", []string{"stall"}, []string{"counter"}},
 		{"stock?limit=1&kind=pieces", "lines", "place", []string{"stall"}, []string{"counter", "workshop"}},
 		{"stock?limit=1&kind=lots&place=shed", "lines", "code", []string{w["mine-dark"]}, nil},
 		{"holds?limit=1", "holds", "id", []string{w["mine-hold"]}, []string{w["hold"]}},
@@ -329,7 +351,7 @@ func TestListsOfOneSite(t *testing.T) {
 	a := h.pier.get(t, "/v1/picks?design=blackcurrant-dome&pieces=60")
 	require.Equal(t, "stall", a.text("lines", 0, "place"))
 	require.Len(t, a.at("lines"), 1)
-	require.Equal(t, n("42"), a.at("missing"), "18 stand at the stall")
+	require.Equal(t, n("44"), a.at("missing"), "16 stand loose at the stall")
 
 	require.NotEqual(t, h.pier.get(t, "/v1/stock").Header.Get("ETag"), quay.get(t, "/v1/stock").Header.Get("ETag"))
 	require.Equal(t, http.StatusForbidden, h.bound("nowhere", roleOwner).get(t, "/v1/board?place=stall").Status)

@@ -53,8 +53,8 @@ func stubSale(asked openapi.SellPieces) openapi.Sale {
 	for _, line := range asked.Lines {
 		day := civil.Day{Year: 2026, Month: 12, Day: 8}
 		sale.Lines = append(sale.Lines, openapi.SoldLine{
-			Design:      "blackcurrant-dome",
-			Allocations: []openapi.Allocation{{Run: "R261125-01-7", Pieces: line.Pieces, How: openapi.SingleRunOnPlace, UseBy: &day}},
+			Design:      pointerTo("blackcurrant-dome"),
+			Allocations: []openapi.Allocation{{Run: pointerTo("R261125-01-7"), Pieces: line.Pieces, How: openapi.SingleRunOnPlace, UseBy: &day}},
 		})
 	}
 	return sale

@@ -42,6 +42,10 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 		answer.Allergens = pointerTo(allergensAt(m.defs, thing.Run.Site, thing.Run.Allergens))
 		answer.Cautions = boardCautions
 	}
+	if thing.Box != nil {
+		answer.Allergens = pointerTo(allergensAt(m.defs, thing.Box.Site, thing.Box.Allergens))
+		answer.Cautions = boardCautions
+	}
 	if r.Params.With != nil {
 		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
 			return nil, err
@@ -77,6 +81,8 @@ func mixOf(t *projections.Thing) (workshop.Mix, int) {
 	switch {
 	case t.Run != nil:
 		return t.Run.Mix, t.Run.Cavities
+	case t.Box != nil:
+		return t.Box.Mix, 1
 	case t.Ganache != nil:
 		return t.Ganache.Mix, 0
 	case t.Charge != nil:
@@ -130,7 +136,7 @@ func traceNodes(t projections.Trace) []openapi.TraceNode {
 			node.Vat = optional(n.Subject)
 		case events.KindGanache:
 			node.Formula = optional(n.Subject)
-		default:
+		default: // boxes have none
 			node.Design = optional(n.Subject)
 		}
 		nodes = append(nodes, node)
@@ -177,7 +183,7 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 	}
 	answer := openapi.TraceForward{
 		Of: string(code), Nodes: traceNodes(trace), Edges: traceEdges(trace),
-		Runs: []openapi.TraceRun{}, Sales: []openapi.TraceSale{}, Boxes: []string{},
+		Runs: []openapi.TraceRun{}, Sales: []openapi.TraceSale{}, Boxes: []openapi.TraceBox{},
 	}
 	if r.Params.With != nil {
 		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
@@ -196,52 +202,98 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 	return openapi.TraceForward200JSONResponse(answer), nil
 }
 
-// account tells what became of the pieces of the runs that a trace forward leads to, and who had them.
+// account tells what became of the pieces of the runs that a trace forward leads to, of the boxes that they are in, and who had them.
 func (h *handlers) account(ctx context.Context, answer *openapi.TraceForward, trace projections.Trace) error {
-	var runs []events.Code
+	var sold []events.Code
 	for _, n := range trace.Nodes {
-		if n.Code.Kind() == events.KindRun {
-			runs = append(runs, n.Code)
+		if k := n.Code.Kind(); k == events.KindRun || k == events.KindBox {
+			sold = append(sold, n.Code)
 		}
 	}
-	if len(runs) == 0 {
+	if len(sold) == 0 {
 		return nil
 	}
-	var err error
-	if answer.Runs, err = h.traceRuns(ctx, trace.Of, runs); err != nil {
+	if err := h.traceSold(ctx, trace.Of, sold, answer); err != nil {
 		return err
 	}
-	sales, err := projections.SalesOf(ctx, h.pool, runs)
+	sales, err := projections.SalesOf(ctx, h.pool, sold)
 	if err != nil {
 		return err
 	}
 	for _, s := range sales {
-		answer.Sales = append(answer.Sales, openapi.TraceSale{
-			Event: s.Event, OccurredAt: s.OccurredAt, Run: string(s.Code), Pieces: int(s.Pieces), How: openapi.How(s.How),
+		sale := openapi.TraceSale{
+			Event: s.Event, OccurredAt: s.OccurredAt, Pieces: int(s.Pieces), How: openapi.How(s.How),
 			Place: optional(s.Place), Channel: optional(openapi.Channel(s.Channel)), Buyer: optional(s.Buyer), Reference: optional(s.Reference),
-		})
+		}
+		sale.Run, sale.Box = pieceOrBox(s.Code)
+		answer.Sales = append(answer.Sales, sale)
 	}
 	return nil
 }
 
-// traceRuns accounts for the pieces of the runs that a thing went into.
-func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events.Code) ([]openapi.TraceRun, error) {
+// traceSold accounts for the pieces of the runs, and for the boxes, that a thing went into.
+func (h *handlers) traceSold(ctx context.Context, of events.Code, codes []events.Code, answer *openapi.TraceForward) error {
 	things, err := projections.ThingsOf(ctx, h.pool, codes)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	accounts, err := projections.Accounts(ctx, h.pool, codes)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	defs := momentOf(ctx).defs
-	byRun := map[events.Code]projections.Account{}
+	byCode := map[events.Code]projections.Account{}
 	for _, a := range accounts {
-		byRun[a.Code] = a
+		byCode[a.Code] = a
 	}
+	answer.Runs = traceRuns(of, things, byCode, momentOf(ctx).defs)
+	answer.Boxes = traceBoxes(of, things, byCode, answer.Runs)
+	return nil
+}
+
+// traceBoxes shows the boxes among some things. One is as certain as any of the runs in it that are among them; of a thing
+// that is a box or went into no run, it is certain.
+func traceBoxes(of events.Code, things []projections.Thing, accounts map[events.Code]projections.Account, runs []openapi.TraceRun) []openapi.TraceBox {
+	certainty := map[string]openapi.Certainty{}
+	for _, r := range runs {
+		certainty[r.Run] = r.Certainty
+	}
+	boxes := []openapi.TraceBox{}
+	for _, t := range things {
+		if t.Box == nil {
+			continue
+		}
+		a := accounts[t.Code]
+		box := openapi.TraceBox{
+			Box: string(t.Code), Of: optional(string(t.Box.Of)), Name: optional(t.Box.Name), Certainty: openapi.MayContain,
+			Contents: boxContentsOf(t.Box.Contents), Boxes: boxesSum(a), Places: standings(t.Lines),
+		}
+		for _, c := range t.Box.Contents {
+			if certainty[string(c.Run)] == openapi.Contains || of.Kind() == events.KindBox {
+				box.Certainty = openapi.Contains
+			}
+		}
+		boxes = append(boxes, box)
+	}
+	return boxes
+}
+
+func boxesSum(a projections.Account) openapi.BoxesPackedSum {
+	return openapi.BoxesPackedSum{
+		Packed: int(a.Packed + a.PartedIn - a.PartedOut), OnHand: int(a.OnHand), Sold: int(a.Sold), Given: int(a.Given),
+		Discarded: int(a.Discarded), Opened: int(a.Opened), Difference: int(-a.Found),
+	}
+}
+
+// traceRuns shows the runs among some things.
+func traceRuns(
+	of events.Code, things []projections.Thing, accounts map[events.Code]projections.Account, defs *workshop.Definitions,
+) []openapi.TraceRun {
 	runs := make([]openapi.TraceRun, 0, len(things))
 	for _, t := range things {
-		a := byRun[t.Code]
+		if t.Run == nil {
+			continue
+		}
+		a := accounts[t.Code]
 		run := openapi.TraceRun{
 			Run: string(t.Code), Design: optional(t.Run.Design), Of: optional(string(t.Run.Of)), Certainty: certaintyIn(of, t.Run, defs.TraceAt(t.Run.Site)),
 			Pieces: openapi.PiecesReleased{
@@ -255,7 +307,7 @@ func (h *handlers) traceRuns(ctx context.Context, of events.Code, codes []events
 		}
 		runs = append(runs, run)
 	}
-	return runs, nil
+	return runs
 }
 
 // certaintyIn says whether a run contains a thing or only may: of a lot by its share, of what lies between by

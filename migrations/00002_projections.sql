@@ -15,23 +15,27 @@ CREATE TABLE definitions (
     PRIMARY KEY (kind, slug, version)
 );
 
--- Lots and portions, charges, ganaches, runs and their parts. state is the thing as the workshop knows it.
+-- Lots and portions, charges, ganaches, runs and boxes, with their parts. state is the thing as the workshop knows it.
 CREATE TABLE things (
     code        text COLLATE "C" PRIMARY KEY,
     kind        text COLLATE "C" NOT NULL, -- lot, charge, ganache, run or box
     day         int NOT NULL,              -- yymmdd, as in the code
     sequence    int NOT NULL,
     part        int NOT NULL,              -- 0: the whole thing
-    subject     text COLLATE "C" NOT NULL, -- ingredient, formula or design; of a charge its vat
+    subject     text COLLATE "C" NOT NULL, -- ingredient, formula or design; of a charge its vat, of boxes none
     site        text COLLATE "C" NOT NULL,
     occurred_at timestamptz NOT NULL,      -- when it came to be
     position    bigint NOT NULL,           -- of the event that made it known
     unfinished  boolean NOT NULL,          -- a run still in its moulds, a charge not emptied
+    supplier    text COLLATE "C" NOT NULL, -- of a delivery, and '' of anything else
+    supplier_lot text COLLATE "C" NOT NULL, -- the supplier's own code of it; '' if it is not known
     state       jsonb NOT NULL
 ) WITH (fillfactor = 80);
 CREATE INDEX ON things (kind, day, sequence, part);
 CREATE INDEX ON things (code) WHERE unfinished;
 CREATE INDEX ON things (subject, occurred_at) WHERE kind = 'charge';
+CREATE INDEX ON things (supplier, supplier_lot) WHERE supplier <> '';
+CREATE INDEX ON things (supplier, occurred_at) WHERE supplier <> '';
 
 -- How much of a thing stands at a place: pieces, or milligrams. Dates and hold are the thing's.
 -- Sales change amount, which no index holds: with room left on the page such an update touches no index. open
@@ -39,9 +43,9 @@ CREATE INDEX ON things (subject, occurred_at) WHERE kind = 'charge';
 CREATE TABLE stock (
     code       text COLLATE "C" NOT NULL,
     place      text COLLATE "C" NOT NULL, -- of a charge, its vat
-    grade      text COLLATE "C" NOT NULL, -- first, second or unfilled; '' of what is not pieces
+    grade      text COLLATE "C" NOT NULL, -- first, second or unfilled; '' of what is neither pieces nor boxes
     unreleased boolean NOT NULL,
-    subject    text COLLATE "C" NOT NULL, -- ingredient, formula or design; '' of a charge
+    subject    text COLLATE "C" NOT NULL, -- ingredient, formula or design; '' of a charge and of boxes
     site       text COLLATE "C" NOT NULL,
     amount     bigint NOT NULL CHECK (amount >= 0),
     open       boolean NOT NULL GENERATED ALWAYS AS (amount > 0) STORED,
@@ -50,7 +54,7 @@ CREATE TABLE stock (
     date       date,
     ends_by    timestamptz,               -- none while there is no date
     discard_by timestamptz,
-    piece_mg   bigint NOT NULL,           -- mass of a piece; 0 of what is not pieces
+    piece_mg   bigint NOT NULL,           -- mass of a piece or box; 0 of what is weighed
     arrived_at timestamptz NOT NULL,
     counted_at timestamptz,               -- when the last count found what stood here
     last_at    timestamptz NOT NULL,      -- of its last movement: what is dated before it is a late entry
@@ -63,6 +67,7 @@ CREATE TABLE stock (
     PRIMARY KEY (code, place, grade, unreleased)
 ) WITH (fillfactor = 80);
 CREATE INDEX ON stock (place, subject, ends_by) WHERE open;
+CREATE INDEX ON stock (place, subject, ends_by) WHERE NOT open; -- what stood here: a line comes into it with its last piece
 CREATE INDEX ON stock (subject, ends_by) WHERE open;
 CREATE INDEX ON stock (ends_by) WHERE open; -- what falls due next
 CREATE INDEX ON stock (discard_by) WHERE open;
@@ -93,6 +98,14 @@ CREATE TABLE deviations (
 CREATE INDEX ON deviations (position);
 CREATE INDEX ON deviations (position) WHERE open;
 CREATE INDEX ON deviations (code);
+
+CREATE TABLE recalls (
+    id       uuid PRIMARY KEY, -- of the event that opened it
+    open     boolean NOT NULL,
+    position bigint NOT NULL,  -- of the event that opened it
+    state    jsonb NOT NULL
+);
+CREATE INDEX ON recalls (position);
 
 -- The last sequence number given to a kind of code on a day.
 CREATE TABLE sequences (
@@ -170,7 +183,7 @@ CREATE TABLE readings (
 );
 CREATE INDEX ON readings (subject, ended_at);
 
--- Pieces sold, by the site's calendar.
+-- Pieces sold loose, by the site's calendar.
 CREATE TABLE daily_sales (
     place   text COLLATE "C" NOT NULL,
     subject text COLLATE "C" NOT NULL,
@@ -180,5 +193,5 @@ CREATE TABLE daily_sales (
 ) WITH (fillfactor = 50);
 
 GRANT SELECT, INSERT, UPDATE, DELETE
-    ON definitions, things, stock, vats, holds, deviations, sequences, movements, edges, charge_ops, readings, daily_sales
+    ON definitions, things, stock, vats, holds, deviations, recalls, sequences, movements, edges, charge_ops, readings, daily_sales
     TO firstout_app;

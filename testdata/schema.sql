@@ -218,6 +218,16 @@ CREATE TABLE readings (
 CREATE INDEX readings_subject_ended_at_idx ON readings USING btree (subject, ended_at);
 GRANT DELETE, INSERT, SELECT, UPDATE ON readings TO firstout_app;
 
+CREATE TABLE recalls (
+    id uuid NOT NULL,
+    open boolean NOT NULL,
+    position bigint NOT NULL,
+    state jsonb NOT NULL,
+    CONSTRAINT recalls_pkey PRIMARY KEY (id)
+);
+CREATE INDEX recalls_position_idx ON recalls USING btree ("position");
+GRANT DELETE, INSERT, SELECT, UPDATE ON recalls TO firstout_app;
+
 CREATE TABLE sequences (
     kind text COLLATE "C" NOT NULL,
     day date NOT NULL,
@@ -256,6 +266,7 @@ CREATE INDEX stock_discard_by_idx ON stock USING btree (discard_by) WHERE open;
 CREATE INDEX stock_ends_by_idx ON stock USING btree (ends_by) WHERE open;
 CREATE INDEX stock_place_subject_counted_at_idx ON stock USING btree (place, subject, counted_at) WHERE (counted_at IS NOT NULL);
 CREATE INDEX stock_place_subject_ends_by_idx ON stock USING btree (place, subject, ends_by) WHERE open;
+CREATE INDEX stock_place_subject_ends_by_idx1 ON stock USING btree (place, subject, ends_by) WHERE (NOT open);
 CREATE INDEX stock_stood_idx ON stock USING gist (stood) WHERE ((grade <> ''::text) AND (NOT unreleased));
 CREATE INDEX stock_subject_ends_by_idx ON stock USING btree (subject, ends_by) WHERE open;
 GRANT DELETE, INSERT, SELECT, UPDATE ON stock TO firstout_app;
@@ -271,12 +282,16 @@ CREATE TABLE things (
     occurred_at timestamp with time zone NOT NULL,
     position bigint NOT NULL,
     unfinished boolean NOT NULL,
+    supplier text COLLATE "C" NOT NULL,
+    supplier_lot text COLLATE "C" NOT NULL,
     state jsonb NOT NULL,
     CONSTRAINT things_pkey PRIMARY KEY (code)
 ) WITH (fillfactor=80);
 CREATE INDEX things_code_idx ON things USING btree (code) WHERE unfinished;
 CREATE INDEX things_kind_day_sequence_part_idx ON things USING btree (kind, day, sequence, part);
 CREATE INDEX things_subject_occurred_at_idx ON things USING btree (subject, occurred_at) WHERE (kind = 'charge'::text);
+CREATE INDEX things_supplier_occurred_at_idx ON things USING btree (supplier, occurred_at) WHERE (supplier <> ''::text);
+CREATE INDEX things_supplier_supplier_lot_idx ON things USING btree (supplier, supplier_lot) WHERE (supplier <> ''::text);
 GRANT DELETE, INSERT, SELECT, UPDATE ON things TO firstout_app;
 
 CREATE TABLE vats (

@@ -659,6 +659,21 @@ func (e MeltInputPurpose) Valid() bool {
 	}
 }
 
+// Defines values for PackBoxesPick.
+const (
+	PackBoxesPickFefo PackBoxesPick = "fefo"
+)
+
+// Valid indicates whether the value is a known member of the PackBoxesPick enum.
+func (e PackBoxesPick) Valid() bool {
+	switch e {
+	case PackBoxesPickFefo:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for PartedCause.
 const (
 	PartedCauseBagged     PartedCause = "bagged"
@@ -666,6 +681,7 @@ const (
 	PartedCauseOpened     PartedCause = "opened"
 	PartedCauseOutOfClass PartedCause = "out_of_class"
 	PartedCauseThawed     PartedCause = "thawed"
+	PartedCauseUnboxed    PartedCause = "unboxed"
 	PartedCauseWarmer     PartedCause = "warmer"
 )
 
@@ -681,6 +697,8 @@ func (e PartedCause) Valid() bool {
 	case PartedCauseOutOfClass:
 		return true
 	case PartedCauseThawed:
+		return true
+	case PartedCauseUnboxed:
 		return true
 	case PartedCauseWarmer:
 		return true
@@ -764,6 +782,84 @@ func (e PlaceMonitoring) Valid() bool {
 	}
 }
 
+// Defines values for RecallDecision.
+const (
+	Destroyed          RecallDecision = "destroyed"
+	Gone               RecallDecision = "gone"
+	KeptOnHold         RecallDecision = "kept_on_hold"
+	Released           RecallDecision = "released"
+	ReturnedToSupplier RecallDecision = "returned_to_supplier"
+)
+
+// Valid indicates whether the value is a known member of the RecallDecision enum.
+func (e RecallDecision) Valid() bool {
+	switch e {
+	case Destroyed:
+		return true
+	case Gone:
+		return true
+	case KeptOnHold:
+		return true
+	case Released:
+		return true
+	case ReturnedToSupplier:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RecallLineKind.
+const (
+	RecallLineKindBox     RecallLineKind = "box"
+	RecallLineKindCharge  RecallLineKind = "charge"
+	RecallLineKindGanache RecallLineKind = "ganache"
+	RecallLineKindLot     RecallLineKind = "lot"
+	RecallLineKindPortion RecallLineKind = "portion"
+	RecallLineKindRun     RecallLineKind = "run"
+)
+
+// Valid indicates whether the value is a known member of the RecallLineKind enum.
+func (e RecallLineKind) Valid() bool {
+	switch e {
+	case RecallLineKindBox:
+		return true
+	case RecallLineKindCharge:
+		return true
+	case RecallLineKindGanache:
+		return true
+	case RecallLineKindLot:
+		return true
+	case RecallLineKindPortion:
+		return true
+	case RecallLineKindRun:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RecallLineUnit.
+const (
+	RecallLineUnitBoxes  RecallLineUnit = "boxes"
+	RecallLineUnitG      RecallLineUnit = "g"
+	RecallLineUnitPieces RecallLineUnit = "pieces"
+)
+
+// Valid indicates whether the value is a known member of the RecallLineUnit enum.
+func (e RecallLineUnit) Valid() bool {
+	switch e {
+	case RecallLineUnitBoxes:
+		return true
+	case RecallLineUnitG:
+		return true
+	case RecallLineUnitPieces:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for RecordCheckResult.
 const (
 	RecordCheckResultFail RecordCheckResult = "fail"
@@ -838,6 +934,7 @@ func (e Stage) Valid() bool {
 
 // Defines values for StockKind.
 const (
+	StockKindBoxes    StockKind = "boxes"
 	StockKindGanaches StockKind = "ganaches"
 	StockKindLots     StockKind = "lots"
 	StockKindPieces   StockKind = "pieces"
@@ -846,6 +943,8 @@ const (
 // Valid indicates whether the value is a known member of the StockKind enum.
 func (e StockKind) Valid() bool {
 	switch e {
+	case StockKindBoxes:
+		return true
 	case StockKindGanaches:
 		return true
 	case StockKindLots:
@@ -1108,8 +1207,11 @@ type Allergens struct {
 	Unknown *bool `json:"unknown,omitempty"`
 }
 
-// Allocation Pieces taken from one run, and how that one was known.
+// Allocation Pieces taken from one run and how that one was known; or boxes of one code.
 type Allocation struct {
+	// Box A code in its canonical form.
+	Box *Code `json:"box,omitempty"`
+
 	// Grade Seconds are sold by code only; unfilled shells not at all.
 	Grade *Grade `json:"grade,omitempty"`
 
@@ -1120,7 +1222,7 @@ type Allocation struct {
 	Pieces PiecesSummed `json:"pieces"`
 
 	// Run A code in its canonical form.
-	Run Code `json:"run"`
+	Run *Code `json:"run,omitempty"`
 
 	// UseBy A calendar date in the site's time zone, inclusive; null where there is none.
 	UseBy *DayOrNull `json:"use_by"`
@@ -1205,16 +1307,22 @@ type BoardGroups struct {
 	WithdrawNow []BoardLine `json:"withdraw_now"`
 }
 
-// BoardLine defines model for BoardLine.
+// BoardLine Pieces of a run, with `design` and `run`; or boxes, with `box` and `contents`, and then `pieces` is boxes.
 type BoardLine struct {
 	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
 	Allergens Allergens `json:"allergens"`
+
+	// Box A code in its canonical form.
+	Box *Code `json:"box,omitempty"`
+
+	// Contents What is in each box, by design.
+	Contents []BoxedDesign `json:"contents,omitempty"`
 
 	// DaysLeft 0 on the last day, below 0 after it; null where there is no whole day.
 	DaysLeft *int `json:"days_left"`
 
 	// Design The name of a definition in URLs and references.
-	Design    Slug       `json:"design"`
+	Design    *Slug      `json:"design,omitempty"`
 	DiscardBy *time.Time `json:"discard_by"`
 
 	// Grade Seconds are sold by code only; unfilled shells not at all.
@@ -1224,14 +1332,14 @@ type BoardLine struct {
 	// MustGoToday Whole pieces summed; a difference may be below zero.
 	MustGoToday PiecesSummed `json:"must_go_today"`
 
-	// Name The design's name.
+	// Name The design's name, or the box's.
 	Name *string `json:"name,omitempty"`
 
 	// Pieces Whole pieces summed; a difference may be below zero.
 	Pieces PiecesSummed `json:"pieces"`
 
 	// Run A code in its canonical form.
-	Run Code `json:"run"`
+	Run *Code `json:"run,omitempty"`
 
 	// SellBy A calendar date in the site's time zone, inclusive.
 	SellBy *Day `json:"sell_by,omitempty"`
@@ -1242,6 +1350,156 @@ type BoardLine struct {
 
 	// Why A sentence for the counter.
 	Why string `json:"why"`
+}
+
+// Box Boxes of the same contents, or a part of them whose history went another way (`of` names the whole). What is counted
+// is boxes. `places` and `on_hand` are in the answers to questions, `checks` and `history` in the answer about one code.
+type Box struct {
+	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
+	Allergens Allergens `json:"allergens"`
+
+	// BoxG Grams summed, at most three decimals; a difference may be below zero.
+	BoxG   GramsSummed `json:"box_g"`
+	Checks []Check     `json:"checks,omitempty"`
+
+	// Code A code in its canonical form.
+	Code Code `json:"code"`
+
+	// Contents Of one box.
+	Contents []BoxContent `json:"contents"`
+
+	// Currency ISO 4217.
+	Currency   *Currency   `json:"currency,omitempty"`
+	Deviations []Deviation `json:"deviations"`
+
+	// Frozen Since when it is in the freezer. Sealed and for the first time, its clock stands still there.
+	Frozen  *Frozen              `json:"frozen,omitempty"`
+	Held    bool                 `json:"held"`
+	History []HistoryEvent       `json:"history,omitempty"`
+	Holds   []openapi_types.UUID `json:"holds,omitempty"`
+	Name    *string              `json:"name,omitempty"`
+
+	// Of A code in its canonical form.
+	Of *Code `json:"of,omitempty"`
+
+	// OnHand Whole pieces summed; a difference may be below zero.
+	OnHand *PiecesSummed `json:"on_hand,omitempty"`
+
+	// Packed Whole pieces summed; a difference may be below zero.
+	Packed   PiecesSummed `json:"packed"`
+	PackedAt time.Time    `json:"packed_at"`
+
+	// Parted What a part came out of, when and why.
+	Parted *Parted `json:"parted,omitempty"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+
+	// Place The name of a definition in URLs and references.
+	Place  Slug       `json:"place"`
+	Places []Standing `json:"places,omitempty"`
+
+	// PriceMinor Money in whole minor units, of a whole line.
+	PriceMinor *MinorSummed `json:"price_minor,omitempty"`
+
+	// UseBy A date as it was worked out and recorded, with every limit beside it and its source. Not a validation: local food
+	// law, the competent authority and a qualified person decide; see `cautions`.
+	UseBy Expiry `json:"use_by"`
+}
+
+// BoxContent Pieces of one run in each box.
+type BoxContent struct {
+	// Design The name of a definition in URLs and references.
+	Design Slug `json:"design"`
+
+	// Grade Seconds are sold by code only; unfilled shells not at all.
+	Grade Grade `json:"grade"`
+
+	// How How the run was known.
+	How How `json:"how"`
+
+	// PieceG Grams summed, at most three decimals; a difference may be below zero.
+	PieceG GramsSummed `json:"piece_g"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+
+	// Run A code in its canonical form.
+	Run Code `json:"run"`
+
+	// UseBy A calendar date in the site's time zone, inclusive; null where there is none.
+	UseBy *DayOrNull `json:"use_by"`
+}
+
+// BoxOpening defines model for BoxOpening.
+type BoxOpening struct {
+	// Box A code in its canonical form.
+	Box Code `json:"box"`
+
+	// Count Whole pieces summed; a difference may be below zero.
+	Count      PiecesSummed       `json:"count"`
+	Deviations []Deviation        `json:"deviations,omitempty"`
+	ID         openapi_types.UUID `json:"id"`
+	Lines      []UnboxedLine      `json:"lines"`
+
+	// Place The name of a definition in URLs and references.
+	Place Slug `json:"place"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded Recorded `json:"recorded"`
+}
+
+// BoxPage defines model for BoxPage.
+type BoxPage struct {
+	Boxes []Box `json:"boxes"`
+
+	// NextCursor Ask for the next page with this; null on the last one.
+	NextCursor *NextCursor `json:"next_cursor"`
+}
+
+// BoxedDesign Pieces of one design in each box.
+type BoxedDesign struct {
+	// Design The name of a definition in URLs and references.
+	Design Slug `json:"design"`
+
+	// Pieces Whole pieces.
+	Pieces Pieces `json:"pieces"`
+}
+
+// BoxedRun Pieces of one run in each box.
+type BoxedRun struct {
+	// Grade Seconds are sold by code only.
+	Grade *GradeSold `json:"grade,omitempty"`
+
+	// Pieces Whole pieces.
+	Pieces Pieces `json:"pieces"`
+
+	// Run A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	Run TypedCode `json:"run"`
+}
+
+// BoxesPackedSum Where boxes are.
+type BoxesPackedSum struct {
+	// Difference Whole pieces summed; a difference may be below zero.
+	Difference PiecesSummed `json:"difference"`
+
+	// Discarded Whole pieces summed; a difference may be below zero.
+	Discarded PiecesSummed `json:"discarded"`
+
+	// Given Whole pieces summed; a difference may be below zero.
+	Given PiecesSummed `json:"given"`
+
+	// OnHand Whole pieces summed; a difference may be below zero.
+	OnHand PiecesSummed `json:"on_hand"`
+
+	// Opened Whole pieces summed; a difference may be below zero.
+	Opened PiecesSummed `json:"opened"`
+
+	// Packed Whole pieces summed; a difference may be below zero.
+	Packed PiecesSummed `json:"packed"`
+
+	// Sold Whole pieces summed; a difference may be below zero.
+	Sold PiecesSummed `json:"sold"`
 }
 
 // Buyer A business that buys: traceability one step forward.
@@ -1436,6 +1694,24 @@ type ChocolateDrawn struct {
 // Clock defines model for Clock.
 type Clock struct {
 	Now time.Time `json:"now"`
+}
+
+// CloseRecall defines model for CloseRecall.
+type CloseRecall struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone   `json:"already_done,omitempty"`
+	Decisions   []ThingDecided `json:"decisions,omitempty"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Reason Why.
+	Reason Reason `json:"reason"`
+
+	// Rest What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
+	// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
+	// more, and whoever had it was told.
+	Rest *RecallDecision `json:"rest,omitempty"`
 }
 
 // Code A code in its canonical form.
@@ -2306,7 +2582,7 @@ type GivenLine struct {
 	Allocations []Allocation `json:"allocations"`
 
 	// Design The name of a definition in URLs and references.
-	Design Slug `json:"design"`
+	Design *Slug `json:"design,omitempty"`
 }
 
 // Grade Seconds are sold by code only; unfilled shells not at all.
@@ -2349,7 +2625,7 @@ type HistoryEvent struct {
 
 // Hold defines model for Hold.
 type Hold struct {
-	// Cause lot_code_missing, too_warm, second_freezing, out_of_class, storage_gap or a refusal's slug, for some; null: a person placed it.
+	// Cause lot_code_missing, too_warm, second_freezing, out_of_class, storage_gap, recall or a refusal's slug, for some; null: a person placed it.
 	Cause *string `json:"cause"`
 
 	// Code A code, or null where there is none.
@@ -2522,7 +2798,7 @@ type LiftHold struct {
 // Limit One of the limits that the date is the earliest of.
 type Limit = events.Limit
 
-// LineGiven Pieces by design, or by the code on their label.
+// LineGiven Pieces by design, or by the code on their label; of a box's code, boxes.
 type LineGiven struct {
 	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 	Code *TypedCode `json:"code,omitempty"`
@@ -2537,7 +2813,7 @@ type LineGiven struct {
 	Pieces Pieces `json:"pieces"`
 }
 
-// LineSold Pieces by design, or by the code on their label.
+// LineSold Pieces by design, or by the code on their label; of a box's code, boxes.
 type LineSold struct {
 	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 	Code *TypedCode `json:"code,omitempty"`
@@ -2826,11 +3102,38 @@ type MovedLine struct {
 // Name A name for people.
 type Name = string
 
+// NarrowRecall defines model for NarrowRecall.
+type NarrowRecall struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Reason Why.
+	Reason Reason `json:"reason"`
+}
+
 // NextCursor Ask for the next page with this; null on the last one.
 type NextCursor = string
 
 // OccurredAt When it was done; now if absent.
 type OccurredAt = time.Time
+
+// OpenBoxes defines model for OpenBoxes.
+type OpenBoxes struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
+	// Count How many boxes.
+	Count int `json:"count"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Place The name of a definition in URLs and references.
+	Place *Slug `json:"place,omitempty"`
+}
 
 // OpenPortion defines model for OpenPortion.
 type OpenPortion struct {
@@ -2847,8 +3150,88 @@ type OpenPortion struct {
 	QuantityG Grams `json:"quantity_g"`
 }
 
+// OpenRecall defines model for OpenRecall.
+type OpenRecall struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
+	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	Code *TypedCode `json:"code,omitempty"`
+
+	// Drill true: an exercise. Nothing is held.
+	Drill *bool `json:"drill,omitempty"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Reach may_contain: only a film, a carry-over or less than 0.1 %.
+	Reach Certainty `json:"reach"`
+
+	// Reason Why.
+	Reason Reason `json:"reason"`
+
+	// ReceivedFrom A calendar date in the site's time zone, inclusive.
+	ReceivedFrom *Day `json:"received_from,omitempty"`
+
+	// ReceivedTo A calendar date in the site's time zone, inclusive.
+	ReceivedTo *Day `json:"received_to,omitempty"`
+
+	// Supplier The name of a definition in URLs and references.
+	Supplier *Slug `json:"supplier,omitempty"`
+
+	// SupplierLots The supplier's own lot codes.
+	SupplierLots []string `json:"supplier_lots,omitempty"`
+
+	// ToldAt When.
+	ToldAt *time.Time `json:"told_at,omitempty"`
+
+	// ToldBy Who told you.
+	ToldBy *string `json:"told_by,omitempty"`
+}
+
 // PH From 0 to 14.
 type PH = float64
+
+// PackBoxes defines model for PackBoxes.
+type PackBoxes struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+	Contents    []BoxedRun   `json:"contents,omitempty"`
+
+	// Count How many boxes.
+	Count   *int          `json:"count,omitempty"`
+	Designs []BoxedDesign `json:"designs,omitempty"`
+
+	// Name As the boxes are called on the board and in a recall's notice.
+	Name *string `json:"name,omitempty"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+
+	// Pick Have the runs chosen first expiring first, one box after the other.
+	Pick *PackBoxesPick `json:"pick,omitempty"`
+
+	// Place The name of a definition in URLs and references.
+	Place Slug `json:"place"`
+
+	// PriceMinor Money for one piece in whole minor units, e.g. cents.
+	PriceMinor *PiecePrice `json:"price_minor,omitempty"`
+}
+
+// PackBoxesPick Have the runs chosen first expiring first, one box after the other.
+type PackBoxesPick string
+
+// PackedBoxes Boxes of the same contents have one code, in the order in which they were filled.
+type PackedBoxes struct {
+	Boxes      []Box       `json:"boxes"`
+	Deviations []Deviation `json:"deviations,omitempty"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded Recorded `json:"recorded"`
+
+	// Warnings What is allowed but wants a look, e.g. past a best-before: taste first.
+	Warnings []string `json:"warnings,omitempty"`
+}
 
 // Parted What a part came out of, when and why.
 type Parted struct {
@@ -3071,6 +3454,177 @@ type Range = events.Band
 
 // Reason Why.
 type Reason = string
+
+// Recall A recall or a drill. The account is in the answers about one.
+type Recall struct {
+	// Account What became of everything that the recall reaches.
+	Account *RecallAccount `json:"account,omitempty"`
+
+	// AccountedAt When its first account was drawn up.
+	AccountedAt time.Time   `json:"accounted_at"`
+	Cautions    []string    `json:"cautions"`
+	Closed      *RecallStep `json:"closed,omitempty"`
+
+	// Code A code in its canonical form.
+	Code  *Code `json:"code,omitempty"`
+	Drill bool  `json:"drill"`
+
+	// Hold The hold on what it reaches; a drill has none.
+	Hold     *openapi_types.UUID `json:"hold"`
+	ID       openapi_types.UUID  `json:"id"`
+	Narrowed *RecallStep         `json:"narrowed,omitempty"`
+	Open     bool                `json:"open"`
+	OpenedAt time.Time           `json:"opened_at"`
+
+	// Reach may_contain: only a film, a carry-over or less than 0.1 %.
+	Reach  Certainty `json:"reach"`
+	Reason string    `json:"reason"`
+
+	// ReceivedFrom A calendar date in the site's time zone, inclusive.
+	ReceivedFrom *Day `json:"received_from,omitempty"`
+
+	// ReceivedTo A calendar date in the site's time zone, inclusive.
+	ReceivedTo *Day `json:"received_to,omitempty"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded *Recorded `json:"recorded,omitempty"`
+
+	// Roots The lots or the thing that are recalled.
+	Roots []Code `json:"roots"`
+
+	// SecondsSinceTold From the call to the first account.
+	SecondsSinceTold *float64 `json:"seconds_since_told,omitempty"`
+
+	// SecondsToAccount From opening to the first account.
+	SecondsToAccount float64 `json:"seconds_to_account"`
+
+	// Supplier The name of a definition in URLs and references.
+	Supplier     *Slug      `json:"supplier,omitempty"`
+	SupplierLots []string   `json:"supplier_lots,omitempty"`
+	ToldAt       *time.Time `json:"told_at,omitempty"`
+	ToldBy       *string    `json:"told_by,omitempty"`
+}
+
+// RecallAccount What became of everything that the recall reaches.
+type RecallAccount struct {
+	Lines []RecallLine `json:"lines"`
+
+	// PercentReconciled Of the pieces; 100 only if every one is accounted for.
+	PercentReconciled float64 `json:"percent_reconciled"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+	Sales  []RecallSale `json:"sales"`
+
+	// UnaccountedPieces Whole pieces summed; a difference may be below zero.
+	UnaccountedPieces PiecesSummed `json:"unaccounted_pieces"`
+}
+
+// RecallDecision What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
+// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
+// more, and whoever had it was told.
+type RecallDecision string
+
+// RecallLine What became of one thing, all of it, released or not: in pieces, boxes or grams as `unit` says. made + parted_in = sold +
+// given + discarded + boxed + opened + used + parted_out + unaccounted + on_hand.
+type RecallLine struct {
+	// Boxed Pieces in boxes, sold ones too.
+	Boxed float64 `json:"boxed"`
+
+	// Certainty may_contain: only a film, a carry-over or less than 0.1 %.
+	Certainty Certainty `json:"certainty"`
+
+	// Code A code in its canonical form.
+	Code Code `json:"code"`
+
+	// Decision What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
+	// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
+	// more, and whoever had it was told.
+	Decision  *RecallDecision `json:"decision,omitempty"`
+	Discarded float64         `json:"discarded"`
+	Given     float64         `json:"given"`
+	Held      bool            `json:"held"`
+	Kind      RecallLineKind  `json:"kind"`
+
+	// Made Received, made, turned out, or packed.
+	Made   float64 `json:"made"`
+	Name   string  `json:"name"`
+	Note   *string `json:"note,omitempty"`
+	OnHand float64 `json:"on_hand"`
+
+	// Opened Boxes whose pieces are among their runs' again.
+	Opened float64 `json:"opened"`
+
+	// PartedIn Came on under this code.
+	PartedIn float64 `json:"parted_in"`
+
+	// PartedOut Went on under another code, a portion's among them.
+	PartedOut float64    `json:"parted_out"`
+	Places    []Standing `json:"places"`
+	Sold      float64    `json:"sold"`
+
+	// Unaccounted What counts found less, or below zero more.
+	Unaccounted float64        `json:"unaccounted"`
+	Unit        RecallLineUnit `json:"unit"`
+
+	// UseBy A calendar date in the site's time zone, inclusive; null where there is none.
+	UseBy *DayOrNull `json:"use_by"`
+
+	// Used Went into something else of this account.
+	Used float64 `json:"used"`
+}
+
+// RecallLineKind defines model for RecallLine.Kind.
+type RecallLineKind string
+
+// RecallLineUnit defines model for RecallLine.Unit.
+type RecallLineUnit string
+
+// RecallPage defines model for RecallPage.
+type RecallPage struct {
+	// NextCursor Ask for the next page with this; null on the last one.
+	NextCursor *NextCursor `json:"next_cursor"`
+	Recalls    []Recall    `json:"recalls"`
+}
+
+// RecallSale A sale of pieces of a run, or of boxes.
+type RecallSale struct {
+	// Box A code in its canonical form.
+	Box *Code `json:"box,omitempty"`
+
+	// Buyer The name of a definition in URLs and references.
+	Buyer *Slug `json:"buyer,omitempty"`
+
+	// Channel Where it was sold.
+	Channel Channel `json:"channel"`
+
+	// Contact The buyer's, to be told.
+	Contact *string `json:"contact,omitempty"`
+
+	// CouldBe Where the run was presumed: every run of that design that stood at that place then, the presumed one among them.
+	CouldBe []Code             `json:"could_be,omitempty"`
+	Event   openapi_types.UUID `json:"event"`
+
+	// How How the run was known.
+	How        How       `json:"how"`
+	OccurredAt time.Time `json:"occurred_at"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+
+	// Place The name of a definition in URLs and references.
+	Place     Slug    `json:"place"`
+	Reference *string `json:"reference,omitempty"`
+
+	// Run A code in its canonical form.
+	Run *Code `json:"run,omitempty"`
+}
+
+// RecallStep defines model for RecallStep.
+type RecallStep struct {
+	At     time.Time `json:"at"`
+	Reason string    `json:"reason"`
+}
 
 // ReceiveLot defines model for ReceiveLot.
 type ReceiveLot struct {
@@ -3507,7 +4061,7 @@ type SoldLine struct {
 	Allocations []Allocation `json:"allocations"`
 
 	// Design The name of a definition in URLs and references.
-	Design Slug `json:"design"`
+	Design *Slug `json:"design,omitempty"`
 
 	// PriceMinor Money in whole minor units, of a whole line.
 	PriceMinor *MinorSummed `json:"price_minor,omitempty"`
@@ -3612,7 +4166,7 @@ type StockLine struct {
 	UseBy *DayOrNull `json:"use_by"`
 }
 
-// StockLineFound What a count found of one thing.
+// StockLineFound What a count found of one thing; of a box's code, `pieces` is boxes.
 type StockLineFound struct {
 	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 	Code TypedCode `json:"code"`
@@ -3627,7 +4181,7 @@ type StockLineFound struct {
 	QuantityG *GramsOrNone `json:"quantity_g,omitempty"`
 }
 
-// StockLineGiven A quantity of one thing, pieces or grams.
+// StockLineGiven A quantity of one thing, pieces or grams; of a box's code, `pieces` is boxes.
 type StockLineGiven struct {
 	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 	Code TypedCode `json:"code"`
@@ -3693,6 +4247,18 @@ type Taster struct {
 // TemperatureReading A temperature as it was read.
 type TemperatureReading = events.TemperatureReading
 
+// ThingDecided defines model for ThingDecided.
+type ThingDecided struct {
+	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	Code TypedCode `json:"code"`
+
+	// Decision What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
+	// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
+	// more, and whoever had it was told.
+	Decision RecallDecision `json:"decision"`
+	Note     *string        `json:"note,omitempty"`
+}
+
 // Tolerance How far over its limit a place may be, and how long, before that is a deviation.
 type Tolerance struct {
 	C       float64 `json:"c"`
@@ -3710,6 +4276,26 @@ type TraceBack struct {
 
 	// Of A code in its canonical form.
 	Of Code `json:"of"`
+}
+
+// TraceBox Boxes, or a part of them, that a thing went into, and where they are.
+type TraceBox struct {
+	// Box A code in its canonical form.
+	Box Code `json:"box"`
+
+	// Boxes Where boxes are.
+	Boxes BoxesPackedSum `json:"boxes"`
+
+	// Certainty may_contain: only a film, a carry-over or less than 0.1 %.
+	Certainty Certainty `json:"certainty"`
+
+	// Contents Of one box.
+	Contents []BoxContent `json:"contents"`
+	Name     *string      `json:"name,omitempty"`
+
+	// Of A code in its canonical form.
+	Of     *Code      `json:"of,omitempty"`
+	Places []Standing `json:"places,omitempty"`
 }
 
 // TraceCandidate defines model for TraceCandidate.
@@ -3827,7 +4413,7 @@ type TraceEdge struct {
 
 // TraceForward defines model for TraceForward.
 type TraceForward struct {
-	Boxes []Code      `json:"boxes"`
+	Boxes []TraceBox  `json:"boxes"`
 	Edges []TraceEdge `json:"edges"`
 	Nodes []TraceNode `json:"nodes"`
 
@@ -3870,7 +4456,7 @@ type TraceLot struct {
 	// Lot A code in its canonical form.
 	Lot *Code `json:"lot,omitempty"`
 
-	// PerPieceG Of a run: grams in one piece.
+	// PerPieceG Of a run: grams in one piece; of boxes: in one box.
 	PerPieceG *float64 `json:"per_piece_g,omitempty"`
 
 	// Share From 0 to 1.
@@ -3953,8 +4539,11 @@ type TraceRun struct {
 	Run Code `json:"run"`
 }
 
-// TraceSale defines model for TraceSale.
+// TraceSale Pieces of a run sold, or boxes.
 type TraceSale struct {
+	// Box A code in its canonical form.
+	Box *Code `json:"box,omitempty"`
+
 	// Buyer The name of a definition in URLs and references.
 	Buyer *Slug `json:"buyer,omitempty"`
 
@@ -3974,7 +4563,7 @@ type TraceSale struct {
 	Reference *string `json:"reference,omitempty"`
 
 	// Run A code in its canonical form.
-	Run Code `json:"run"`
+	Run *Code `json:"run,omitempty"`
 }
 
 // TurnOutPieces defines model for TurnOutPieces.
@@ -4042,6 +4631,28 @@ type TurningOut struct {
 
 // TypedCode A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
 type TypedCode = string
+
+// UnboxedLine Pieces that came out of the boxes.
+type UnboxedLine struct {
+	// Grade Seconds are sold by code only; unfilled shells not at all.
+	Grade Grade `json:"grade"`
+
+	// NewCode A code, or null where there is none.
+	NewCode *CodeOrNull `json:"new_code"`
+
+	// Pieces Whole pieces summed; a difference may be below zero.
+	Pieces PiecesSummed `json:"pieces"`
+
+	// Relabel true: they need a new label.
+	Relabel bool `json:"relabel"`
+
+	// Run A code in its canonical form.
+	Run Code `json:"run"`
+
+	// UseBy A date as it was worked out and recorded, with every limit beside it and its source. Not a validation: local food
+	// law, the competent authority and a qualified person decide; see `cautions`.
+	UseBy *Expiry `json:"use_by,omitempty"`
+}
 
 // Uncertainty Of a water activity; the instrument's own.
 type Uncertainty = float64
@@ -4204,6 +4815,39 @@ type GetBoardStreamParams struct {
 
 	// LastEventID The `id` of the last message that was taken: the stream goes on after it, whatever `after` says. One from another book, or ahead of this one, is 410.
 	LastEventID *LastEventID `json:"Last-Event-ID,omitempty"`
+}
+
+// ListBoxesParams defines parameters for ListBoxes.
+type ListBoxesParams struct {
+	// OnHand true: only those of which some stand somewhere.
+	OnHand *bool `form:"on_hand,omitempty" json:"on_hand,omitempty"`
+
+	// Limit How many on a page.
+	Limit *LimitInQuery `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor `next_cursor` of the page before, with the same filters. Another list's is refused; one from another book, or ahead of this one, is 410.
+	Cursor *CursorInQuery `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// PackBoxesParams defines parameters for PackBoxes.
+type PackBoxesParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// GetBoxParams defines parameters for GetBox.
+type GetBoxParams struct {
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// OpenBoxesParams defines parameters for OpenBoxes.
+type OpenBoxesParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // ListBuyersParams defines parameters for ListBuyers.
@@ -4542,6 +5186,51 @@ type GetPlaceParams struct {
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
 
+// ListRecallsParams defines parameters for ListRecalls.
+type ListRecallsParams struct {
+	// Open true: only those that are not closed.
+	Open *bool `form:"open,omitempty" json:"open,omitempty"`
+
+	// Limit How many on a page.
+	Limit *LimitInQuery `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor `next_cursor` of the page before, with the same filters. Another list's is refused; one from another book, or ahead of this one, is 410.
+	Cursor *CursorInQuery `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// OpenRecallParams defines parameters for OpenRecall.
+type OpenRecallParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// GetRecallParams defines parameters for GetRecall.
+type GetRecallParams struct {
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// CloseRecallParams defines parameters for CloseRecall.
+type CloseRecallParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// NarrowRecallParams defines parameters for NarrowRecall.
+type NarrowRecallParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// GetRecallNoticeParams defines parameters for GetRecallNotice.
+type GetRecallNoticeParams struct {
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
 // CreateRedatingParams defines parameters for CreateRedating.
 type CreateRedatingParams struct {
 	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
@@ -4794,6 +5483,12 @@ type GetWasteParams struct {
 // GetWasteParamsBy defines parameters for GetWaste.
 type GetWasteParamsBy string
 
+// PackBoxesJSONRequestBody defines body for PackBoxes for application/json ContentType.
+type PackBoxesJSONRequestBody = PackBoxes
+
+// OpenBoxesJSONRequestBody defines body for OpenBoxes for application/json ContentType.
+type OpenBoxesJSONRequestBody = OpenBoxes
+
 // PutBuyerJSONRequestBody defines body for PutBuyer for application/json ContentType.
 type PutBuyerJSONRequestBody = DefineBuyer
 
@@ -4850,6 +5545,15 @@ type MoveStockJSONRequestBody = MoveStock
 
 // PutPlaceJSONRequestBody defines body for PutPlace for application/json ContentType.
 type PutPlaceJSONRequestBody = DefinePlace
+
+// OpenRecallJSONRequestBody defines body for OpenRecall for application/json ContentType.
+type OpenRecallJSONRequestBody = OpenRecall
+
+// CloseRecallJSONRequestBody defines body for CloseRecall for application/json ContentType.
+type CloseRecallJSONRequestBody = CloseRecall
+
+// NarrowRecallJSONRequestBody defines body for NarrowRecall for application/json ContentType.
+type NarrowRecallJSONRequestBody = NarrowRecall
 
 // CreateRedatingJSONRequestBody defines body for CreateRedating for application/json ContentType.
 type CreateRedatingJSONRequestBody = CreateRedating
@@ -4925,6 +5629,18 @@ type ServerInterface interface {
 	// GetBoardStream Told when a board changes
 	// (GET /v1/board/stream)
 	GetBoardStream(ctx echo.Context, params GetBoardStreamParams) error
+	// ListBoxes Boxes and parts of them in code order, oldest first
+	// (GET /v1/boxes)
+	ListBoxes(ctx echo.Context, params ListBoxesParams) error
+	// PackBoxes Pack boxes of pieces, sold and traced as one thing
+	// (POST /v1/boxes)
+	PackBoxes(ctx echo.Context, params PackBoxesParams) error
+	// GetBox Boxes of one code, or a part of them, with their contents, date, checks and history
+	// (GET /v1/boxes/{code})
+	GetBox(ctx echo.Context, code CodeInPath, params GetBoxParams) error
+	// OpenBoxes Open boxes again into pieces
+	// (POST /v1/boxes/{code}/openings)
+	OpenBoxes(ctx echo.Context, code CodeInPath, params OpenBoxesParams) error
 	// ListBuyers Buyers in their newest versions, by slug
 	// (GET /v1/buyers)
 	ListBuyers(ctx echo.Context, params ListBuyersParams) error
@@ -5048,6 +5764,24 @@ type ServerInterface interface {
 	// PutPlace Define a place, or a new version of it
 	// (PUT /v1/places/{slug})
 	PutPlace(ctx echo.Context, slug SlugInPath) error
+	// ListRecalls Recalls and drills in the order in which they were opened
+	// (GET /v1/recalls)
+	ListRecalls(ctx echo.Context, params ListRecallsParams) error
+	// OpenRecall From a supplier's call to held stock and an account of every piece, in one request
+	// (POST /v1/recalls)
+	OpenRecall(ctx echo.Context, params OpenRecallParams) error
+	// GetRecall A recall, with its account as the book stands
+	// (GET /v1/recalls/{id})
+	GetRecall(ctx echo.Context, id IDInPath, params GetRecallParams) error
+	// CloseRecall End a recall, with a decision about each thing in it
+	// (POST /v1/recalls/{id}/closings)
+	CloseRecall(ctx echo.Context, id IDInPath, params CloseRecallParams) error
+	// NarrowRecall Go on with what certainly contains it only
+	// (POST /v1/recalls/{id}/narrowings)
+	NarrowRecall(ctx echo.Context, id IDInPath, params NarrowRecallParams) error
+	// GetRecallNotice A notice to print, with names, lot marks, dates and places of sale
+	// (GET /v1/recalls/{id}/notice)
+	GetRecallNotice(ctx echo.Context, id IDInPath, params GetRecallNoticeParams) error
 	// CreateRedating Give a thing another date
 	// (POST /v1/redatings)
 	CreateRedating(ctx echo.Context, params CreateRedatingParams) error
@@ -5353,6 +6087,160 @@ func (w *ServerInterfaceWrapper) GetBoardStream(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetBoardStream(ctx, params)
+	return err
+}
+
+// ListBoxes converts echo context to params.
+func (w *ServerInterfaceWrapper) ListBoxes(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListBoxesParams
+	// ------------- Optional query parameter "on_hand" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "on_hand", ctx.QueryParams(), &params.OnHand, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter on_hand: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListBoxes(ctx, params)
+	return err
+}
+
+// PackBoxes converts echo context to params.
+func (w *ServerInterfaceWrapper) PackBoxes(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PackBoxesParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PackBoxes(ctx, params)
+	return err
+}
+
+// GetBox converts echo context to params.
+func (w *ServerInterfaceWrapper) GetBox(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "code" -------------
+	var code CodeInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "code", ctx.Param("code"), &code, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter code: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetBoxParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetBox(ctx, code, params)
+	return err
+}
+
+// OpenBoxes converts echo context to params.
+func (w *ServerInterfaceWrapper) OpenBoxes(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "code" -------------
+	var code CodeInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "code", ctx.Param("code"), &code, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter code: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params OpenBoxesParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.OpenBoxes(ctx, code, params)
 	return err
 }
 
@@ -6813,6 +7701,234 @@ func (w *ServerInterfaceWrapper) PutPlace(ctx echo.Context) error {
 	return err
 }
 
+// ListRecalls converts echo context to params.
+func (w *ServerInterfaceWrapper) ListRecalls(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListRecallsParams
+	// ------------- Optional query parameter "open" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "open", ctx.QueryParams(), &params.Open, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter open: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListRecalls(ctx, params)
+	return err
+}
+
+// OpenRecall converts echo context to params.
+func (w *ServerInterfaceWrapper) OpenRecall(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params OpenRecallParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.OpenRecall(ctx, params)
+	return err
+}
+
+// GetRecall converts echo context to params.
+func (w *ServerInterfaceWrapper) GetRecall(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id IDInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetRecallParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetRecall(ctx, id, params)
+	return err
+}
+
+// CloseRecall converts echo context to params.
+func (w *ServerInterfaceWrapper) CloseRecall(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id IDInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CloseRecallParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CloseRecall(ctx, id, params)
+	return err
+}
+
+// NarrowRecall converts echo context to params.
+func (w *ServerInterfaceWrapper) NarrowRecall(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id IDInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params NarrowRecallParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.NarrowRecall(ctx, id, params)
+	return err
+}
+
+// GetRecallNotice converts echo context to params.
+func (w *ServerInterfaceWrapper) GetRecallNotice(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id IDInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetRecallNoticeParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetRecallNotice(ctx, id, params)
+	return err
+}
+
 // CreateRedating converts echo context to params.
 func (w *ServerInterfaceWrapper) CreateRedating(ctx echo.Context) error {
 	var err error
@@ -7983,6 +9099,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/balances/:code", wrapper.GetBalance, options.OperationMiddlewares["getBalance"]...)
 	router.GET(options.BaseURL+"/v1/board", wrapper.GetBoard, options.OperationMiddlewares["getBoard"]...)
 	router.GET(options.BaseURL+"/v1/board/stream", wrapper.GetBoardStream, options.OperationMiddlewares["getBoardStream"]...)
+	router.GET(options.BaseURL+"/v1/boxes", wrapper.ListBoxes, options.OperationMiddlewares["listBoxes"]...)
+	router.POST(options.BaseURL+"/v1/boxes", wrapper.PackBoxes, options.OperationMiddlewares["packBoxes"]...)
+	router.GET(options.BaseURL+"/v1/boxes/:code", wrapper.GetBox, options.OperationMiddlewares["getBox"]...)
+	router.POST(options.BaseURL+"/v1/boxes/:code/openings", wrapper.OpenBoxes, options.OperationMiddlewares["openBoxes"]...)
 	router.GET(options.BaseURL+"/v1/buyers", wrapper.ListBuyers, options.OperationMiddlewares["listBuyers"]...)
 	router.GET(options.BaseURL+"/v1/buyers/:slug", wrapper.GetBuyer, options.OperationMiddlewares["getBuyer"]...)
 	router.PUT(options.BaseURL+"/v1/buyers/:slug", wrapper.PutBuyer, options.OperationMiddlewares["putBuyer"]...)
@@ -8024,6 +9144,12 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/places", wrapper.ListPlaces, options.OperationMiddlewares["listPlaces"]...)
 	router.GET(options.BaseURL+"/v1/places/:slug", wrapper.GetPlace, options.OperationMiddlewares["getPlace"]...)
 	router.PUT(options.BaseURL+"/v1/places/:slug", wrapper.PutPlace, options.OperationMiddlewares["putPlace"]...)
+	router.GET(options.BaseURL+"/v1/recalls", wrapper.ListRecalls, options.OperationMiddlewares["listRecalls"]...)
+	router.POST(options.BaseURL+"/v1/recalls", wrapper.OpenRecall, options.OperationMiddlewares["openRecall"]...)
+	router.GET(options.BaseURL+"/v1/recalls/:id", wrapper.GetRecall, options.OperationMiddlewares["getRecall"]...)
+	router.POST(options.BaseURL+"/v1/recalls/:id/closings", wrapper.CloseRecall, options.OperationMiddlewares["closeRecall"]...)
+	router.POST(options.BaseURL+"/v1/recalls/:id/narrowings", wrapper.NarrowRecall, options.OperationMiddlewares["narrowRecall"]...)
+	router.GET(options.BaseURL+"/v1/recalls/:id/notice", wrapper.GetRecallNotice, options.OperationMiddlewares["getRecallNotice"]...)
 	router.POST(options.BaseURL+"/v1/redatings", wrapper.CreateRedating, options.OperationMiddlewares["createRedating"]...)
 	router.GET(options.BaseURL+"/v1/reference/ingredients", wrapper.ListReferenceIngredients, options.OperationMiddlewares["listReferenceIngredients"]...)
 	router.GET(options.BaseURL+"/v1/runs", wrapper.ListRuns, options.OperationMiddlewares["listRuns"]...)
@@ -8336,6 +9462,98 @@ func (response GetBoardStream200TextEventStreamResponse) VisitGetBoardStreamResp
 			return err
 		}
 	}
+}
+
+type ListBoxesRequestObject struct {
+	Params ListBoxesParams
+}
+
+type ListBoxesResponseObject interface {
+	VisitListBoxesResponse(w http.ResponseWriter) error
+}
+
+type ListBoxes200JSONResponse BoxPage
+
+func (response ListBoxes200JSONResponse) VisitListBoxesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PackBoxesRequestObject struct {
+	Params PackBoxesParams
+	Body   *PackBoxesJSONRequestBody
+}
+
+type PackBoxesResponseObject interface {
+	VisitPackBoxesResponse(w http.ResponseWriter) error
+}
+
+type PackBoxes201JSONResponse PackedBoxes
+
+func (response PackBoxes201JSONResponse) VisitPackBoxesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetBoxRequestObject struct {
+	Code   CodeInPath `json:"code"`
+	Params GetBoxParams
+}
+
+type GetBoxResponseObject interface {
+	VisitGetBoxResponse(w http.ResponseWriter) error
+}
+
+type GetBox200JSONResponse Box
+
+func (response GetBox200JSONResponse) VisitGetBoxResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenBoxesRequestObject struct {
+	Code   CodeInPath `json:"code"`
+	Params OpenBoxesParams
+	Body   *OpenBoxesJSONRequestBody
+}
+
+type OpenBoxesResponseObject interface {
+	VisitOpenBoxesResponse(w http.ResponseWriter) error
+}
+
+type OpenBoxes201JSONResponse BoxOpening
+
+func (response OpenBoxes201JSONResponse) VisitOpenBoxesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
 }
 
 type ListBuyersRequestObject struct {
@@ -9394,6 +10612,162 @@ func (response PutPlace201JSONResponse) VisitPutPlaceResponse(w http.ResponseWri
 	return err
 }
 
+type ListRecallsRequestObject struct {
+	Params ListRecallsParams
+}
+
+type ListRecallsResponseObject interface {
+	VisitListRecallsResponse(w http.ResponseWriter) error
+}
+
+type ListRecalls200JSONResponse RecallPage
+
+func (response ListRecalls200JSONResponse) VisitListRecallsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenRecallRequestObject struct {
+	Params OpenRecallParams
+	Body   *OpenRecallJSONRequestBody
+}
+
+type OpenRecallResponseObject interface {
+	VisitOpenRecallResponse(w http.ResponseWriter) error
+}
+
+type OpenRecall201JSONResponse Recall
+
+func (response OpenRecall201JSONResponse) VisitOpenRecallResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRecallRequestObject struct {
+	ID     IDInPath `json:"id"`
+	Params GetRecallParams
+}
+
+type GetRecallResponseObject interface {
+	VisitGetRecallResponse(w http.ResponseWriter) error
+}
+
+type GetRecall200JSONResponse Recall
+
+func (response GetRecall200JSONResponse) VisitGetRecallResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRecall200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetRecall200TextCsvResponse) VisitGetRecallResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type CloseRecallRequestObject struct {
+	ID     IDInPath `json:"id"`
+	Params CloseRecallParams
+	Body   *CloseRecallJSONRequestBody
+}
+
+type CloseRecallResponseObject interface {
+	VisitCloseRecallResponse(w http.ResponseWriter) error
+}
+
+type CloseRecall201JSONResponse Recall
+
+func (response CloseRecall201JSONResponse) VisitCloseRecallResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type NarrowRecallRequestObject struct {
+	ID     IDInPath `json:"id"`
+	Params NarrowRecallParams
+	Body   *NarrowRecallJSONRequestBody
+}
+
+type NarrowRecallResponseObject interface {
+	VisitNarrowRecallResponse(w http.ResponseWriter) error
+}
+
+type NarrowRecall201JSONResponse Recall
+
+func (response NarrowRecall201JSONResponse) VisitNarrowRecallResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRecallNoticeRequestObject struct {
+	ID     IDInPath `json:"id"`
+	Params GetRecallNoticeParams
+}
+
+type GetRecallNoticeResponseObject interface {
+	VisitGetRecallNoticeResponse(w http.ResponseWriter) error
+}
+
+type GetRecallNotice200TextResponse string
+
+func (response GetRecallNotice200TextResponse) VisitGetRecallNoticeResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/plain")
+	w.WriteHeader(200)
+
+	_, err := w.Write([]byte(fmt.Sprint(response)))
+	return err
+}
+
 type CreateRedatingRequestObject struct {
 	Params CreateRedatingParams
 	Body   *CreateRedatingJSONRequestBody
@@ -10220,6 +11594,18 @@ type StrictServerInterface interface {
 	// GetBoardStream Told when a board changes
 	// (GET /v1/board/stream)
 	GetBoardStream(ctx context.Context, request GetBoardStreamRequestObject) (GetBoardStreamResponseObject, error)
+	// ListBoxes Boxes and parts of them in code order, oldest first
+	// (GET /v1/boxes)
+	ListBoxes(ctx context.Context, request ListBoxesRequestObject) (ListBoxesResponseObject, error)
+	// PackBoxes Pack boxes of pieces, sold and traced as one thing
+	// (POST /v1/boxes)
+	PackBoxes(ctx context.Context, request PackBoxesRequestObject) (PackBoxesResponseObject, error)
+	// GetBox Boxes of one code, or a part of them, with their contents, date, checks and history
+	// (GET /v1/boxes/{code})
+	GetBox(ctx context.Context, request GetBoxRequestObject) (GetBoxResponseObject, error)
+	// OpenBoxes Open boxes again into pieces
+	// (POST /v1/boxes/{code}/openings)
+	OpenBoxes(ctx context.Context, request OpenBoxesRequestObject) (OpenBoxesResponseObject, error)
 	// ListBuyers Buyers in their newest versions, by slug
 	// (GET /v1/buyers)
 	ListBuyers(ctx context.Context, request ListBuyersRequestObject) (ListBuyersResponseObject, error)
@@ -10343,6 +11729,24 @@ type StrictServerInterface interface {
 	// PutPlace Define a place, or a new version of it
 	// (PUT /v1/places/{slug})
 	PutPlace(ctx context.Context, request PutPlaceRequestObject) (PutPlaceResponseObject, error)
+	// ListRecalls Recalls and drills in the order in which they were opened
+	// (GET /v1/recalls)
+	ListRecalls(ctx context.Context, request ListRecallsRequestObject) (ListRecallsResponseObject, error)
+	// OpenRecall From a supplier's call to held stock and an account of every piece, in one request
+	// (POST /v1/recalls)
+	OpenRecall(ctx context.Context, request OpenRecallRequestObject) (OpenRecallResponseObject, error)
+	// GetRecall A recall, with its account as the book stands
+	// (GET /v1/recalls/{id})
+	GetRecall(ctx context.Context, request GetRecallRequestObject) (GetRecallResponseObject, error)
+	// CloseRecall End a recall, with a decision about each thing in it
+	// (POST /v1/recalls/{id}/closings)
+	CloseRecall(ctx context.Context, request CloseRecallRequestObject) (CloseRecallResponseObject, error)
+	// NarrowRecall Go on with what certainly contains it only
+	// (POST /v1/recalls/{id}/narrowings)
+	NarrowRecall(ctx context.Context, request NarrowRecallRequestObject) (NarrowRecallResponseObject, error)
+	// GetRecallNotice A notice to print, with names, lot marks, dates and places of sale
+	// (GET /v1/recalls/{id}/notice)
+	GetRecallNotice(ctx context.Context, request GetRecallNoticeRequestObject) (GetRecallNoticeResponseObject, error)
 	// CreateRedating Give a thing another date
 	// (POST /v1/redatings)
 	CreateRedating(ctx context.Context, request CreateRedatingRequestObject) (CreateRedatingResponseObject, error)
@@ -10656,6 +12060,154 @@ func (sh *strictHandler) GetBoardStream(ctx echo.Context, params GetBoardStreamP
 		return err
 	} else if validResponse, ok := response.(GetBoardStreamResponseObject); ok {
 		return validResponse.VisitGetBoardStreamResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListBoxes operation middleware
+func (sh *strictHandler) ListBoxes(ctx echo.Context, params ListBoxesParams) error {
+	var request ListBoxesRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListBoxes(ctx.Request().Context(), request.(ListBoxesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListBoxes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListBoxesResponseObject); ok {
+		return validResponse.VisitListBoxesResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PackBoxes operation middleware
+func (sh *strictHandler) PackBoxes(ctx echo.Context, params PackBoxesParams) error {
+	var request PackBoxesRequestObject
+
+	request.Params = params
+
+	var body PackBoxesJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PackBoxes(ctx.Request().Context(), request.(PackBoxesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PackBoxes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PackBoxesResponseObject); ok {
+		return validResponse.VisitPackBoxesResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetBox operation middleware
+func (sh *strictHandler) GetBox(ctx echo.Context, code CodeInPath, params GetBoxParams) error {
+	var request GetBoxRequestObject
+
+	request.Code = code
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetBox(ctx.Request().Context(), request.(GetBoxRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetBox")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetBoxResponseObject); ok {
+		return validResponse.VisitGetBoxResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// OpenBoxes operation middleware
+func (sh *strictHandler) OpenBoxes(ctx echo.Context, code CodeInPath, params OpenBoxesParams) error {
+	var request OpenBoxesRequestObject
+
+	request.Code = code
+	request.Params = params
+
+	var body OpenBoxesJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenBoxes(ctx.Request().Context(), request.(OpenBoxesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenBoxes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(OpenBoxesResponseObject); ok {
+		return validResponse.VisitOpenBoxesResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -12123,6 +13675,229 @@ func (sh *strictHandler) PutPlace(ctx echo.Context, slug SlugInPath) error {
 		return err
 	} else if validResponse, ok := response.(PutPlaceResponseObject); ok {
 		return validResponse.VisitPutPlaceResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListRecalls operation middleware
+func (sh *strictHandler) ListRecalls(ctx echo.Context, params ListRecallsParams) error {
+	var request ListRecallsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRecalls(ctx.Request().Context(), request.(ListRecallsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRecalls")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListRecallsResponseObject); ok {
+		return validResponse.VisitListRecallsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// OpenRecall operation middleware
+func (sh *strictHandler) OpenRecall(ctx echo.Context, params OpenRecallParams) error {
+	var request OpenRecallRequestObject
+
+	request.Params = params
+
+	var body OpenRecallJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenRecall(ctx.Request().Context(), request.(OpenRecallRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenRecall")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(OpenRecallResponseObject); ok {
+		return validResponse.VisitOpenRecallResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetRecall operation middleware
+func (sh *strictHandler) GetRecall(ctx echo.Context, id IDInPath, params GetRecallParams) error {
+	var request GetRecallRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetRecall(ctx.Request().Context(), request.(GetRecallRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetRecall")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetRecallResponseObject); ok {
+		return validResponse.VisitGetRecallResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CloseRecall operation middleware
+func (sh *strictHandler) CloseRecall(ctx echo.Context, id IDInPath, params CloseRecallParams) error {
+	var request CloseRecallRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body CloseRecallJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CloseRecall(ctx.Request().Context(), request.(CloseRecallRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CloseRecall")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CloseRecallResponseObject); ok {
+		return validResponse.VisitCloseRecallResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// NarrowRecall operation middleware
+func (sh *strictHandler) NarrowRecall(ctx echo.Context, id IDInPath, params NarrowRecallParams) error {
+	var request NarrowRecallRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body NarrowRecallJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.NarrowRecall(ctx.Request().Context(), request.(NarrowRecallRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "NarrowRecall")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(NarrowRecallResponseObject); ok {
+		return validResponse.VisitNarrowRecallResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetRecallNotice operation middleware
+func (sh *strictHandler) GetRecallNotice(ctx echo.Context, id IDInPath, params GetRecallNoticeParams) error {
+	var request GetRecallNoticeRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetRecallNotice(ctx.Request().Context(), request.(GetRecallNoticeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetRecallNotice")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetRecallNoticeResponseObject); ok {
+		return validResponse.VisitGetRecallNoticeResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -173,10 +173,17 @@ var decoders = map[string]func([]byte) (Event, error){
 	"stock_discarded/1": as[StockDiscarded],
 	"stock_counted/1":   as[StockCounted],
 
+	"boxes_packed/1": as[BoxesPacked],
+	"boxes_opened/1": as[BoxesOpened],
+
 	"hold_placed/1":       as[HoldPlaced],
 	"hold_lifted/1":       as[HoldLifted],
 	"checked/1":           as[Checked],
 	"deviation_opened/1":  as[DeviationOpened],
 	"deviation_decided/1": as[DeviationDecided],
 	"redated/1":           as[Redated],
+
+	"recall_opened/1":   as[RecallOpened],
+	"recall_narrowed/1": as[RecallNarrowed],
+	"recall_closed/1":   as[RecallClosed],
 }

@@ -18,6 +18,7 @@ var (
 	charge     = events.NewCode(events.KindCharge, november25, 1, 0)
 	ganache    = events.NewCode(events.KindGanache, november25, 1, 0)
 	run        = events.NewCode(events.KindRun, november25, 1, 0)
+	box        = events.NewCode(events.KindBox, november25, 1, 0)
 	opened     = uuid.MustParse("019ab9d0-7b10-7a52-8d31-5c1d2e3f4a5b")
 )
 
@@ -81,7 +82,7 @@ func spells() []events.Spell {
 // exampleEvents is one event of each type, with every field set.
 func exampleEvents() []events.Event {
 	var all []events.Event
-	for _, family := range [][]events.Event{definitions(), moreDefinitions(), goods(), vats(), runs(), lastSteps(), stock(), care()} {
+	for _, family := range [][]events.Event{definitions(), moreDefinitions(), goods(), vats(), runs(), lastSteps(), stock(), boxes(), care(), recalls()} {
 		all = append(all, family...)
 	}
 	return all
@@ -244,6 +245,38 @@ func stock() []events.Event {
 				{StockOf: stockOfRun(), Found: events.Amount{Pieces: 107}, Had: events.Amount{Pieces: 108}},
 				{StockOf: events.StockOf{Code: lot}, Found: events.Amount{Quantity: 4990 * events.Gram}, Had: events.Amount{Quantity: 5000 * events.Gram}},
 			},
+		},
+	}
+}
+
+func boxes() []events.Event {
+	return []events.Event{
+		events.BoxesPacked{
+			Box: box, Name: "Box of nine", Boxes: 10, Place: "counter", PriceMinor: of(int64(1600)), Currency: "EUR", Expiry: expiry(),
+			RuleBroken: []string{"not-released"},
+			Contents: []events.BoxContent{
+				{Run: run, Design: "blackcurrant-dome", Grade: "first", Pieces: 9, PieceMass: 11_700, How: "presumed", Unreleased: true, Date: of(civil.Day{Year: 2026, Month: 12, Day: 8})},
+			},
+		},
+		events.BoxesOpened{
+			Box: box, Place: "counter", Boxes: 2, RuleBroken: []string{"on-hold"},
+			Lines: []events.UnboxedLine{{StockOf: stockOfRun(), Pieces: 18, NewCode: run.Part(1), Expiry: of(expiry())}},
+		},
+	}
+}
+
+func recalls() []events.Event {
+	reached := []events.RecalledThing{{Code: lot, Certainty: "contains"}, {Code: run, Certainty: "may_contain"}}
+	return []events.Event{
+		events.RecallOpened{
+			Code: lot, Supplier: "example-dairy", SupplierLots: []string{"CR-7731"}, ReceivedFrom: of(civil.Day{Year: 2026, Month: 11, Day: 20}),
+			ReceivedTo: of(november25), Roots: []events.Code{lot}, Reach: "may_contain", Drill: true, Reason: "the dairy called: glass",
+			ToldBy: "Example Dairy", ToldAt: &recordedAt, Reached: reached, Hold: &opened,
+		},
+		events.RecallNarrowed{Recall: opened, Left: reached[:1], LetGo: []events.Code{run}, Hold: &opened, Reason: "the laboratory found nothing in the tank"},
+		events.RecallClosed{
+			Recall: opened, Hold: &opened, Reason: "all accounted for",
+			Decisions: []events.RecallDecision{{Code: lot, Decision: "returned_to_supplier", Note: "collected on Friday"}},
 		},
 	}
 }

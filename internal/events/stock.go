@@ -36,6 +36,7 @@ const (
 	PartedBagged     = "bagged"       // filling taken into a piping bag
 	PartedOutOfClass = "out_of_class" // back from a place that was out of its class
 	PartedWarmer     = "warmer"       // to a place that is warmer than the thing was dated for
+	PartedUnboxed    = "unboxed"      // out of a box whose history was not that of its pieces' run
 )
 
 // Parting is why a part has a code of its own. Freezing is its time in the freezer, if it goes in, is in, or comes out.

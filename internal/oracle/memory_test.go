@@ -451,7 +451,7 @@ func (p *memory) Look() (f oracle.Facts) {
 }
 
 func sayMix(f *oracle.Facts, code events.Code, mix workshop.Mix) {
-	for _, share := range workshop.SharesOf(mix) {
+	for _, share := range workshop.SharesOf(mix, workshop.DefaultTrace) {
 		certainty := oracle.MayContain
 		if share.Certain {
 			certainty = oracle.Contains

@@ -67,22 +67,24 @@ func BalanceOf(ctx context.Context, q Querier, code events.Code) (*Balance, erro
 	return b, err
 }
 
-// Account is what became of the released pieces of a run or a part of one.
-// Released + PartedIn + Found = Sold + Given + Discarded + Boxed + PartedOut + OnHand.
+// Account is what became of the released pieces of a run or a part of one, or of boxes.
+// Released + Packed + PartedIn + Found = Sold + Given + Discarded + Boxed + Opened + PartedOut + OnHand.
 type Account struct {
 	Code      events.Code
 	Released  int64
+	Packed    int64 // boxes
+	Opened    int64 // boxes
 	PartedIn  int64 // came on under this code
 	PartedOut int64 // went on under another code
 	Sold      int64
 	Given     int64
 	Discarded int64
-	Boxed     int64
+	Boxed     int64 // pieces that went into boxes and did not come out again
 	Found     int64 // what counts found more, with a minus less
 	OnHand    int64
 }
 
-// Accounts gives the accounts of runs and parts by their codes, in the order of codes as text. One of which nothing
+// Accounts gives the accounts of runs, parts and boxes by their codes, in the order of codes as text. One of which nothing
 // was released has none.
 func Accounts(ctx context.Context, q Querier, codes []events.Code) ([]Account, error) {
 	return collect(ctx, q, pgx.RowToStructByName[Account], "account for pieces", accounts, codes)

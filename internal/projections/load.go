@@ -61,6 +61,9 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	l.ops(kinds[workshop.NeedsOps])
 	l.vatsAt(kinds[workshop.NeedsVatAt])
 	l.remix(kinds[workshop.NeedsRemix])
+	l.recalls(kinds[workshop.NeedsRecall])
+	l.supplied(kinds[workshop.NeedsSupplied])
+	l.accounts(kinds[workshop.NeedsAccount])
 }
 
 // byKind sorts needs by their kind, each need once.
@@ -248,6 +251,12 @@ func (l loading) addThing(code events.Code, state []byte) error {
 			var run workshop.Run
 			run, err = decode[workshop.Run](state)
 			s.Runs.Add(code, run)
+		}
+	case events.KindBox:
+		if !s.Boxes.Has(code) {
+			var box workshop.Box
+			box, err = decode[workshop.Box](state)
+			s.Boxes.Add(code, box)
 		}
 	default:
 		err = errUnknownKind

@@ -14,6 +14,7 @@ var (
 	saveVats        = query("save_vats")
 	saveHolds       = query("save_holds")
 	saveDeviations  = query("save_deviations")
+	saveRecalls     = query("save_recalls")
 	saveSequences   = query("save_sequences")
 	saveMovements   = query("save_movements")
 	saveEdges       = query("save_edges")
@@ -24,7 +25,7 @@ var (
 
 // tables are the derived tables. A rebuild makes all of them anew.
 var tables = []string{
-	"definitions", "things", "stock", "vats", "holds", "deviations", "sequences", "movements", "edges", "charge_ops",
+	"definitions", "things", "stock", "vats", "holds", "deviations", "recalls", "sequences", "movements", "edges", "charge_ops",
 	"readings", "daily_sales",
 }
 

@@ -43,7 +43,7 @@ func QueueSave(b *pgx.Batch, set *workshop.Set, recorded []events.Recorded) erro
 // origins is where in the log things, holds and deviations came to be, and the definitions met on the way.
 type origins struct {
 	things      map[events.Code]int64
-	marks       map[uuid.UUID]int64 // holds and deviations: the id is their event's
+	marks       map[uuid.UUID]int64 // holds, deviations and recalls: the id is their event's
 	definitions []definition
 }
 
@@ -59,7 +59,7 @@ func (o *origins) note(r events.Recorded) {
 		}
 	}
 	switch r.Data.(type) {
-	case events.HoldPlaced, events.DeviationOpened:
+	case events.HoldPlaced, events.DeviationOpened, events.RecallOpened:
 		o.marks[r.ID] = r.Position
 	}
 	if d, is := definitionOf(r); is {
@@ -89,11 +89,15 @@ func stateRows(set *workshop.Set, o *origins) ([]rows, error) {
 	if err != nil {
 		return nil, err
 	}
+	recalls, err := recallRows(set, o)
+	if err != nil {
+		return nil, err
+	}
 	ops, err := opRows(set)
 	if err != nil {
 		return nil, err
 	}
-	return []rows{definitions, things, stockRows(set), vats, holds, deviations, sequenceRows(set), ops}, nil
+	return []rows{definitions, things, stockRows(set), vats, holds, deviations, recalls, sequenceRows(set), ops}, nil
 }
 
 // thing is a row of things on its way in.
@@ -103,13 +107,19 @@ type thing struct {
 	site       string
 	at         time.Time
 	unfinished bool
+	supplier   string // of a delivery
+	lotCode    string // of a delivery: the supplier's
 	state      any
 }
 
 func changedThings(set *workshop.Set) []thing {
 	var things []thing
 	for code, l := range set.Lots.Dirty() {
-		things = append(things, thing{code: code, subject: l.Ingredient, site: l.Site, at: l.At, state: l})
+		t := thing{code: code, subject: l.Ingredient, site: l.Site, at: l.At, state: l}
+		if !code.IsPart() {
+			t.supplier, t.lotCode = l.Supplier, l.SupplierLot
+		}
+		things = append(things, t)
 	}
 	for code, c := range set.Charges.Dirty() {
 		things = append(things, thing{
@@ -124,6 +134,9 @@ func changedThings(set *workshop.Set) []thing {
 			code: code, subject: r.Design, site: r.Site, at: r.At, unfinished: r.State != workshop.StateTurnedOut, state: r,
 		})
 	}
+	for code, b := range set.Boxes.Dirty() {
+		things = append(things, thing{code: code, site: b.Site, at: b.At, state: b})
+	}
 	slices.SortFunc(things, func(a, b thing) int { return strings.Compare(string(a.code), string(b.code)) })
 	return things
 }
@@ -131,7 +144,7 @@ func changedThings(set *workshop.Set) []thing {
 func thingRows(set *workshop.Set, o *origins) (rows, error) {
 	things := changedThings(set)
 	n := len(things)
-	codes, kinds, subjects, sites := texts(n), texts(n), texts(n), texts(n)
+	codes, kinds, subjects, sites, suppliers, lotCodes := texts(n), texts(n), texts(n), texts(n), texts(n), texts(n)
 	days, sequences, parts := make(values[int32], n), make(values[int32], n), make(values[int32], n)
 	at, positions, unfinished, states := make(values[time.Time], n), make(values[int64], n), make(values[bool], n), texts(n)
 	for i, t := range things {
@@ -141,6 +154,7 @@ func thingRows(set *workshop.Set, o *origins) (rows, error) {
 		}
 		day, sequence, part := t.code.Numbers()
 		codes[i], kinds[i], subjects[i], sites[i] = string(t.code), t.code.Kind().String(), t.subject, t.site
+		suppliers[i], lotCodes[i] = t.supplier, t.lotCode
 		days[i], sequences[i], parts[i] = int32(day), int32(sequence), int32(part)
 		at[i], positions[i], unfinished[i], states[i] = t.at, o.things[t.code], t.unfinished, string(state)
 	}
@@ -155,6 +169,8 @@ func thingRows(set *workshop.Set, o *origins) (rows, error) {
 		{"occurred_at", at},
 		{"position", positions},
 		{"unfinished", unfinished},
+		{"supplier", suppliers},
+		{"supplier_lot", lotCodes},
 		{"state", states},
 	}}, nil
 }
@@ -348,7 +364,7 @@ func opRows(set *workshop.Set) (rows, error) {
 	}}, nil
 }
 
-// dailySales sums sales by place, design and day.
+// dailySales sums sales of loose pieces by place, design and day. What is sold in boxes was chosen when they were packed.
 type dailySales map[daily]int64
 
 type daily struct {
@@ -358,7 +374,7 @@ type daily struct {
 
 func (s dailySales) add(movements []workshop.Movement) {
 	for _, m := range movements {
-		if m.Cause == workshop.CauseSold {
+		if m.Cause == workshop.CauseSold && m.Code.Kind() != events.KindBox {
 			s[daily{place: m.Place, subject: m.Subject, day: m.Day}] -= m.Delta
 		}
 	}

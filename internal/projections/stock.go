@@ -58,14 +58,21 @@ type BoardLine struct {
 	workshop.StockLine
 	Allergens workshop.Allergens
 	Expiry    json.RawMessage
+	Name      string              // of boxes
+	Contents  []events.BoxContent // of boxes
 }
 
-// BoardLines lists the released pieces that stand at a place, held ones too, first expiring first.
+// BoardLines lists the released pieces and the boxes that stand at a place, held ones too, first expiring first.
 func BoardLines(ctx context.Context, q Querier, place string) ([]BoardLine, error) {
 	lines, err := collect(ctx, q, func(row pgx.CollectableRow) (l BoardLine, err error) {
-		var allergens []byte
-		if l.StockLine, err = scanLine(row, &allergens, (*[]byte)(&l.Expiry)); err != nil {
+		var allergens, contents []byte
+		if l.StockLine, err = scanLine(row, &allergens, (*[]byte)(&l.Expiry), &l.Name, &contents); err != nil {
 			return l, err
+		}
+		if contents != nil {
+			if l.Contents, err = decode[[]events.BoxContent](contents); err != nil {
+				return l, err
+			}
 		}
 		l.Allergens, err = decode[workshop.Allergens](allergens)
 		return l, err

@@ -20,7 +20,7 @@ var (
 	dating         = query("dates")
 )
 
-// Thing is a lot or portion, a charge, a ganache, or a run or part of one: exactly one of the four is there.
+// Thing is a lot or portion, a charge, a ganache, a run or part of one, or boxes: exactly one of the five is there.
 type Thing struct {
 	Code     events.Code
 	Position int64 // of the event that made it known
@@ -28,6 +28,7 @@ type Thing struct {
 	Charge   *workshop.Charge
 	Ganache  *workshop.Ganache
 	Run      *workshop.Run
+	Box      *workshop.Box
 
 	Lines     []workshop.StockLine // its own
 	PartLines []workshop.StockLine // those of its parts
@@ -144,6 +145,8 @@ func scanThing(row pgx.CollectableRow) (Thing, error) {
 		t.Ganache, err = pointer[workshop.Ganache](state)
 	case events.KindRun:
 		t.Run, err = pointer[workshop.Run](state)
+	case events.KindBox:
+		t.Box, err = pointer[workshop.Box](state)
 	default:
 		err = errUnknownKind
 	}

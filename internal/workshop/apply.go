@@ -32,6 +32,9 @@ const (
 	CauseDiscarded = "discarded"
 	CauseCounted   = "counted"
 	CauseBookShort = "book_short"        // found, because more was taken than the book had
+	CauseBoxed     = "boxed"             // pieces, into boxes
+	CausePacked    = "packed"            // boxes
+	CauseUnboxed   = "unboxed"           // pieces, out of boxes that were opened
 	CauseAbsorbed  = "absorbed_by_count" // taken back on the day of the count that had said already what there was
 )
 
@@ -97,6 +100,10 @@ func (a *applying) apply() error {
 		return a.discarded(e)
 	case events.StockCounted:
 		return a.counted(e)
+	case events.BoxesPacked:
+		return a.packed(e)
+	case events.BoxesOpened:
+		return a.unboxed(e)
 	case events.HoldPlaced:
 		a.holdPlaced(e)
 		return nil
@@ -112,6 +119,13 @@ func (a *applying) apply() error {
 	case events.Redated:
 		a.redated(e)
 		return nil
+	case events.RecallOpened:
+		a.recallOpened(e)
+		return nil
+	case events.RecallNarrowed:
+		return a.recallNarrowed(e)
+	case events.RecallClosed:
+		return a.recallClosed(e)
 	}
 	return fmt.Errorf("no rule says what it changes")
 }
@@ -208,7 +222,10 @@ func (a *applying) newLine(key StockKey) StockLine {
 		run := a.Run(key.Code)
 		line.Subject, line.Site, line.Held, line.Dates = run.Design, run.Site, run.Held(), datesOf(run.Expiry)
 		line.PieceMass = run.PieceMass
-	default: // a box is not in the book yet
+	case events.KindBox:
+		box := a.Box(key.Code)
+		line.Site, line.Held, line.Dates, line.PieceMass = box.Site, box.Held(), datesOf(box.Expiry), box.BoxMass
+	default: // there is no other kind
 	}
 	for _, other := range a.LinesOf(key.Code) {
 		if other.counted() == key.counted() {

@@ -65,6 +65,16 @@ func (a *applying) grow(run *Run, mix Mix) {
 	run.Allergens = a.allergensOf(run.Mix, run.Site)
 }
 
+// remadeBoxes gives the boxes with pieces of a run what those turn out to be made of.
+func (a *applying) remadeBoxes(run events.Code) error {
+	for _, box := range a.Run(run).Boxes {
+		if err := a.remade(box); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (a *applying) shellsCast(e events.ShellsCast) error {
 	run, err := a.run(e.Run, e.Start, e.Expiry)
 	if err != nil {
@@ -106,7 +116,7 @@ func (a *applying) decorated(e events.PiecesDecorated) error {
 		run.Decorated += input.Quantity
 		a.grow(run, mix)
 	}
-	return nil
+	return a.remadeBoxes(e.Run)
 }
 
 // datedSources lists what of a source counts for a date: of a charge its lots, of a lot itself.
@@ -276,6 +286,9 @@ func (a *applying) released(e events.PiecesReleased) error {
 		run.ReleasedAt = &at
 	}
 	run.Allergens = a.allergensOf(run.Mix, run.Site)
+	if err := a.remadeBoxes(e.Run); err != nil {
+		return err
+	}
 	return a.shiftLine(to, int64(e.Pieces), Movement{Cause: CauseReleased, Other: e.From}, elsewhere)
 }
 
@@ -346,10 +359,7 @@ func (a *applying) taken(place string, allocations []events.Allocation, m Moveme
 
 // goneBefore lists pieces that went before a hold was placed, and are written down after it, on that hold.
 func (a *applying) goneBefore(al events.Allocation) error {
-	if a.Run(al.Code) == nil {
-		return fmt.Errorf("no run %s", al.Code)
-	}
-	for _, id := range a.Run(al.Code).Holds {
+	for _, id := range a.careOf(al.Code).Holds {
 		if a.Hold(id) == nil {
 			return fmt.Errorf("no hold %s", id)
 		}
@@ -440,6 +450,10 @@ func (a *applying) care(code events.Code, change func(*Care)) {
 		held = thing.Held()
 	case code.Kind() == events.KindRun:
 		thing := a.Runs.edit(code)
+		change(&thing.Care)
+		held = thing.Held()
+	case code.Kind() == events.KindBox:
+		thing := a.Boxes.edit(code)
 		change(&thing.Care)
 		held = thing.Held()
 	}
@@ -543,6 +557,12 @@ func (a *applying) redated(e events.Redated) {
 		run.Expiry = e.Expiry
 		if e.Spells != nil {
 			run.Spells = e.Spells
+		}
+	case e.Code.Kind() == events.KindBox:
+		box := a.Boxes.edit(e.Code)
+		box.Expiry = e.Expiry
+		if e.Spells != nil {
+			box.Spells = e.Spells
 		}
 	}
 	a.dateLines(e.Code, e.Expiry)

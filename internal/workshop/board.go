@@ -139,7 +139,8 @@ func (b *Board) place(line BoardLine, now time.Time) {
 // mustGoToday works out, for each design, how many pieces the usual demand will not clear before their dates:
 // the most that S(t) − D(t) reaches over all dates t, S(t) the pieces dated t or earlier that may be sold and D(t)
 // the demand expected on the days after today through t. That many go today, the earliest dates first. It is the
-// feasibility test of earliest-due-date order (Jackson 1955, from memory).
+// feasibility test of earliest-due-date order (Jackson 1955, from memory). Boxes have no design and no demand is known of
+// them: those whose last day it is must go.
 func mustGoToday(lines []BoardLine, demand map[string]Demand, today civil.Day, now time.Time, known civil.Day, zone *time.Location) {
 	byDesign := map[string][]int{}
 	for i, l := range lines {

@@ -11,17 +11,10 @@ import (
 
 const storageCool = "cool"
 
-// capped lists the fillings of a thing that are dated by the tables: those in a run, or the ganache itself.
+// capped lists the fillings of a thing that are dated by the tables: those in a run or in the pieces of a box, or the
+// ganache itself.
 func (d *Desk) capped(code events.Code) []events.Code {
-	var codes []events.Code
-	switch code.Kind() {
-	case events.KindRun:
-		codes = d.Set.Run(code).Ganaches
-	case events.KindGanache:
-		codes = []events.Code{code}
-	default: // a lot keeps by its own mark
-	}
-	return slices.DeleteFunc(slices.Clone(codes), func(ganache events.Code) bool {
+	return slices.DeleteFunc(slices.Clone(d.ganachesIn(code)), func(ganache events.Code) bool {
 		return !slices.ContainsFunc(d.Set.Ganache(ganache).Expiry.Limits, func(l events.Limit) bool {
 			return expiry.Limit(l).IsCap() && l.ReleasedBy == ""
 		})

@@ -96,6 +96,7 @@ func Carry(set *Set, cmd Command, actor Actor, key string, clock Clock) (outcome
 		return Outcome{Refusal: refusal}, nil
 	}
 	d.followRemix()
+	d.followBoxes()
 	return Outcome{Recorded: d.recorded, Answer: answer, Set: d.Set}, nil
 }
 

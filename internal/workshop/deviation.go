@@ -96,7 +96,7 @@ func (c DecideDeviation) follow(d *Desk, deviation *Deviation) {
 		d.liftBornOf(deviation, c.Reason)
 	case DecisionRework, DecisionDiscard:
 		if len(d.holdsBornOf(deviation)) == 0 {
-			d.hold(deviation.Code, d.withParts(deviation.Code), "decided_"+c.Decision, c.Reason, &deviation.ID)
+			d.hold(deviation.Code, d.withBoxes(d.withParts(deviation.Code)), "decided_"+c.Decision, c.Reason, &deviation.ID)
 		}
 	}
 }

@@ -8,7 +8,7 @@ import (
 	"firstout/internal/events"
 )
 
-// HandledLine asks for a quantity of one thing by its code: pieces of a run, or mass of anything else.
+// HandledLine asks for a quantity of one thing by its code: pieces of a run, boxes, or mass of anything else.
 type HandledLine struct {
 	Code     events.Code
 	Grade    string // of pieces; "": any
@@ -17,7 +17,7 @@ type HandledLine struct {
 }
 
 func (l HandledLine) wanted() int64 {
-	if l.Code.Kind() == events.KindRun {
+	if inPieces(l.Code) {
 		return int64(l.Pieces)
 	}
 	return int64(l.Quantity)
@@ -87,9 +87,9 @@ func (h *handling) bookShort(d *Desk) (codes []events.Code) {
 }
 
 func (d *Desk) tooFew(l HandledLine, place string, available int64, rs *refusals) {
-	if l.Code.Kind() == events.KindRun {
+	if inPieces(l.Code) {
 		rs.add(RefusedNotEnough, Facts{"wanted": l.Pieces, "available": available, "unit": "pieces", "place": place, "code": l.Code},
-			"Only %d of the %d pieces of %s stand at %s.", available, l.Pieces, l.Code, place)
+			"Only %d of the %d %s of %s stand at %s.", available, l.Pieces, piecesWord(l.Code), l.Code, place)
 		return
 	}
 	rs.add(RefusedNotEnough, Facts{"wanted": l.Quantity, "available": events.Mass(available), "unit": "g", "place": place, "code": l.Code},
@@ -102,8 +102,8 @@ func (d *Desk) checkUnit(l HandledLine, rs *refusals) bool {
 		rs.unknownCode(l.Code)
 		return false
 	}
-	if isRun := l.Code.Kind() == events.KindRun; isRun && l.Quantity > 0 || !isRun && l.Pieces > 0 {
-		rs.add(RefusedWrongKind, Facts{"code": l.Code}, "%s is a %s: runs are counted in pieces, everything else is weighed.", l.Code, kindWord(l.Code))
+	if isCounted := inPieces(l.Code); isCounted && l.Quantity > 0 || !isCounted && l.Pieces > 0 {
+		rs.add(RefusedWrongKind, Facts{"code": l.Code}, "%s is a %s: pieces of runs and boxes are counted, everything else is weighed.", l.Code, kindWord(l.Code))
 		return false
 	}
 	return true
@@ -334,8 +334,12 @@ func (d *Desk) countedLines(l HandledLine, place string) []countedLine {
 // emptyLine is the line of stock that found pieces or mass are put on where the book has none at that place.
 func (d *Desk) emptyLine(l HandledLine, place string) StockKey {
 	key := StockKey{Code: l.Code, Place: place}
-	if l.Code.Kind() == events.KindRun {
+	switch l.Code.Kind() {
+	case events.KindRun:
 		key.Grade, key.Unreleased = cmp.Or(l.Grade, GradeFirst), !d.releasedBy(l.Code, d.At)
+	case events.KindBox:
+		key.Grade = GradeFirst
+	default: // what is weighed has no grade
 	}
 	for _, known := range d.linesAt(l, place) {
 		if known.Unreleased || !key.Unreleased {
@@ -345,8 +349,20 @@ func (d *Desk) emptyLine(l HandledLine, place string) StockKey {
 	return key
 }
 
-// releasedBy says whether any piece of a run, or of a part of one, had passed the gate by an instant.
+// piecesWord is what stock of a thing is counted in.
+func piecesWord(code events.Code) string {
+	if code.Kind() == events.KindBox {
+		return "boxes"
+	}
+	return "pieces"
+}
+
+// releasedBy says whether any piece of a run, or of a part of one, had passed the gate by an instant. Boxes have no gate
+// of their own.
 func (d *Desk) releasedBy(run events.Code, at time.Time) bool {
+	if run.Kind() == events.KindBox {
+		return true
+	}
 	released := d.Set.Run(run).ReleasedAt
 	return released != nil && !at.Before(*released)
 }

@@ -225,6 +225,8 @@ func (s *shop) checkBook() {
 	same(s.t, rows(s.set.Charges.Dirty()), rows(fold.Charges.Dirty()))
 	same(s.t, rows(s.set.Ganaches.Dirty()), rows(fold.Ganaches.Dirty()))
 	same(s.t, rows(s.set.Runs.Dirty()), rows(fold.Runs.Dirty()))
+	same(s.t, rows(s.set.Boxes.Dirty()), rows(fold.Boxes.Dirty()))
+	same(s.t, rows(s.set.Recalls.Dirty()), rows(fold.Recalls.Dirty()))
 	same(s.t, rows(s.set.Vats.Dirty()), rows(fold.Vats.Dirty()))
 	same(s.t, rows(s.set.Holds.Dirty()), rows(fold.Holds.Dirty()))
 	same(s.t, rows(s.set.Deviations.Dirty()), rows(fold.Deviations.Dirty()))
@@ -279,6 +281,8 @@ func (s *shop) marks(code events.Code) (events.Expiry, bool) {
 		return events.Expiry{}, s.set.Charge(code).Held()
 	case events.KindGanache:
 		return s.set.Ganache(code).Expiry, s.set.Ganache(code).Held()
+	case events.KindBox:
+		return s.set.Box(code).Expiry, s.set.Box(code).Held()
 	default:
 		return s.set.Run(code).Expiry, s.set.Run(code).Held()
 	}

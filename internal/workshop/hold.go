@@ -44,7 +44,7 @@ func (c PlaceHold) Decide(d *Desk) (any, *Refusal) {
 	if first := rs.first(); first != nil {
 		return nil, first
 	}
-	codes := d.withParts(c.Code)
+	codes := d.withBoxes(d.withParts(c.Code))
 	if c.Downstream {
 		codes = d.withDownstream(c.Code)
 	}
@@ -122,13 +122,11 @@ func madeBy(data events.Event) []events.Code {
 	case events.GanacheMade:
 		return []events.Code{e.Ganache}
 	case events.StockMoved:
-		var parts []events.Code
-		for _, l := range e.Lines {
-			if l.NewCode != "" {
-				parts = append(parts, l.NewCode)
-			}
-		}
-		return parts
+		return partsIn(e.Lines)
+	case events.BoxesPacked:
+		return []events.Code{e.Box}
+	case events.BoxesOpened:
+		return unboxedParts(e.Lines)
 	case events.RunStarted:
 		return []events.Code{e.Run}
 	case events.ShellsCast:
@@ -141,6 +139,28 @@ func madeBy(data events.Event) []events.Code {
 		}
 	}
 	return nil
+}
+
+// partsIn lists the parts that lines of stock became.
+func partsIn(lines []events.MovedLine) []events.Code {
+	var parts []events.Code
+	for _, l := range lines {
+		if l.NewCode != "" {
+			parts = append(parts, l.NewCode)
+		}
+	}
+	return parts
+}
+
+// unboxedParts lists the parts that pieces out of boxes became.
+func unboxedParts(lines []events.UnboxedLine) []events.Code {
+	var parts []events.Code
+	for _, l := range lines {
+		if l.NewCode != "" {
+			parts = append(parts, l.NewCode)
+		}
+	}
+	return parts
 }
 
 // LiftHold gives back what a hold took in. The owner lifts.

@@ -66,6 +66,8 @@ func (a *applying) parted(l events.MovedLine) error {
 	switch l.Code.Kind() {
 	case events.KindRun:
 		a.partRun(l, way, number, first)
+	case events.KindBox:
+		a.partBox(l, way, number, first)
 	case events.KindLot:
 		a.partLot(l, way, number, first)
 	case events.KindGanache:
@@ -89,7 +91,7 @@ func (a *applying) partRun(l events.MovedLine, way Parting, number int, first bo
 	whole := l.Code.Whole()
 	a.Runs.edit(whole).Parts = number
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
-	part.Released, part.Care = 0, Care{}
+	part.Released, part.Boxes, part.Care = 0, nil, Care{}
 	if l.Parting.Spells != nil {
 		part.Spells = l.Parting.Spells
 	}

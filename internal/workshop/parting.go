@@ -140,12 +140,13 @@ type filling struct {
 	chilled bool // it is dated for the chill
 }
 
-// fillings lists the fillings of a thing that an assessment dates: those in a run, or the ganache itself.
+// fillings lists the fillings of a thing that an assessment dates: those in a run or in the pieces of a box, or
+// the ganache itself.
 func (d *Desk) fillings(code events.Code) []filling {
 	var found []filling
 	switch code.Kind() {
-	case events.KindRun:
-		for _, ganache := range d.Set.Run(code).Ganaches {
+	case events.KindRun, events.KindBox:
+		for _, ganache := range d.ganachesIn(code) {
 			if f, assessed := d.assessedFilling(ganache); assessed {
 				f.Code = string(ganache)
 				found = append(found, f)

@@ -35,6 +35,10 @@ func datingOrder(code events.Code) int {
 		return 0
 	case code.Kind() == events.KindGanache && !code.IsPart():
 		return 1
+	case code.Kind() == events.KindBox && !code.IsPart():
+		return 4 // and follows its pieces
+	case code.Kind() == events.KindBox:
+		return 5
 	case !code.IsPart():
 		return 2
 	}
@@ -105,6 +109,9 @@ func (d *Desk) dateAnew(code events.Code) (now events.Expiry, dated bool) {
 		return d.outOfClass(code, d.dateGanache(formula.Body, ganache)), true
 	case events.KindRun:
 		return d.outOfClass(code, d.dateRun(d.Set.Run(code))), true
+	case events.KindBox:
+		box := d.Set.Box(code)
+		return d.outOfClass(code, d.dateBox(box.At, box.Site, box.Contents)), true
 	default:
 		return now, false
 	}
@@ -134,5 +141,5 @@ func (d *Desk) holdOffLabel(code events.Code) {
 		rule, detail = RefusedAllergensUnknown, "Something turned out to be in the pieces of which nobody knows the allergens."
 	}
 	deviation := d.record(d.At, run.Site, events.DeviationOpened{Code: code, Concern: concernSafety, Rule: string(rule), Detail: detail})
-	d.hold(code, d.withParts(code), causeLateEntry, detail, &deviation.ID)
+	d.hold(code, d.withBoxes(d.withParts(code)), causeLateEntry, detail, &deviation.ID)
 }

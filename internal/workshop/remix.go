@@ -130,12 +130,17 @@ func (a *applying) remix(code events.Code, old, now Mix) {
 }
 
 // spread follows a changed thing into what was made of it. What was taken of a ganache or a block has every lot in
-// proportion; of a run only shells melted again and what cap scrapings met go anywhere, and its parts.
+// proportion; of a run only shells melted again and what cap scrapings met go anywhere, its parts, and
+// its pieces into boxes.
 func (a *applying) spread(code events.Code, old, now Mix) error {
 	for _, f := range a.flowsFrom(code) {
 		switch {
 		case f.To.Whole() == code.Whole():
 			if err := a.spreadToPart(f.To, old, now); err != nil {
+				return err
+			}
+		case f.To.Kind() == events.KindBox:
+			if err := a.remade(f.To); err != nil {
 				return err
 			}
 		case f.To.Kind() == events.KindCharge:

@@ -11,8 +11,8 @@ import (
 	"firstout/internal/events"
 )
 
-// PieceLine asks for pieces: by design, first-expiring-first-out, or by the code on their label. A price is for
-// the whole line.
+// PieceLine asks for pieces: by design, first-expiring-first-out, or by the code on their label; of a box's code, for
+// boxes. A price is for the whole line.
 type PieceLine struct {
 	Design     string
 	Code       events.Code
@@ -98,11 +98,22 @@ func (d *Desk) priceOf(l PieceLine, design string) *int64 {
 	if l.PriceMinor != nil {
 		return l.PriceMinor
 	}
+	if l.Code.Kind() == events.KindBox {
+		return priceOfBoxes(d.Set.Box(l.Code), l.Pieces)
+	}
 	def := d.Set.Defs.Designs.InForce(design, d.At)
 	if def == nil || def.Body.PriceMinor == nil {
 		return nil
 	}
 	price := *def.Body.PriceMinor * int64(l.Pieces)
+	return &price
+}
+
+func priceOfBoxes(box *Box, boxes int) *int64 {
+	if box.PriceMinor == nil {
+		return nil
+	}
+	price := *box.PriceMinor * int64(boxes)
 	return &price
 }
 
@@ -278,7 +289,7 @@ func (t *taking) standing(line *StockLine) int {
 // them then was not released.
 func (t *taking) passedSince(line *StockLine) bool {
 	d := t.d
-	if line.Unreleased || line.Amount == 0 || !line.ArrivedAt.After(d.At) {
+	if line.Unreleased || line.Amount == 0 || !line.ArrivedAt.After(d.At) || line.Code.Kind() == events.KindBox {
 		return false
 	}
 	run := d.Set.Run(line.Code)
@@ -425,22 +436,24 @@ func (t *taking) howPresumed(line *StockLine, all []*StockLine) string {
 
 // byCode takes the pieces of the code on the label.
 func (t *taking) byCode(d *Desk, i int, l PieceLine, rs *refusals) {
-	if k := l.Code.Kind(); k != events.KindRun {
-		rs.add(RefusedWrongKind, Facts{"code": l.Code}, "%s is a %s: name a run.", l.Code, k)
+	if !inPieces(l.Code) {
+		rs.add(RefusedWrongKind, Facts{"code": l.Code}, "%s is a %s: name a run or a box.", l.Code, kindWord(l.Code))
 		return
 	}
-	run := d.Set.Run(l.Code)
-	if run == nil {
+	if !d.Set.Exists(l.Code) {
 		rs.unknownCode(l.Code)
 		return
 	}
-	t.designs[i] = run.Design
+	if l.Code.Kind() == events.KindRun {
+		t.designs[i] = d.Set.Run(l.Code).Design
+	}
+	thing := d.Set.alike(l.Code)
 	d.existed(l.Code, d.Set.since(l.Code), d.At, rs)
-	if t.onHold(l.Code, run.Held()) {
+	if t.onHold(l.Code, thing.care.Held()) {
 		t.refuse(rs, RefusedOnHold, l.Code, Facts{"code": l.Code}, "%s is on hold: leave it where it is until the hold is lifted.", l.Code)
 	}
-	if datesOf(run.Expiry).PastAt(d.At) {
-		t.refuse(rs, RefusedPastDate, l.Code, Facts{"code": l.Code, "discard_by": run.Expiry.DiscardBy},
+	if datesOf(thing.expiry).PastAt(d.At) {
+		t.refuse(rs, RefusedPastDate, l.Code, Facts{"code": l.Code, "discard_by": thing.expiry.DiscardBy},
 			"%s is past its use-by: take it off the counter.", l.Code)
 	}
 	line := t.releasedLine(d, l)
@@ -484,7 +497,7 @@ func (t *taking) codeShort(d *Desk, i int, l PieceLine, available int, rs *refus
 		return
 	}
 	t.refuse(rs, RefusedNotEnough, l.Code, t.shortFacts(l.Pieces, available),
-		"Only %d of the %d pieces of %s stand at %s.", available, l.Pieces, l.Code, t.place)
+		"Only %d of the %d %s of %s stand at %s.", available, l.Pieces, piecesWord(l.Code), l.Code, t.place)
 	key := StockKey{Code: l.Code, Place: t.place, Grade: cmp.Or(l.Grade, GradeFirst), Unreleased: !d.releasedBy(l.Code, d.At)}
 	t.short = append(t.short, shortage{line: i, key: key, amount: int64(missing), how: "scanned"})
 	if t.done && key.Unreleased {

@@ -30,10 +30,12 @@ type Set struct {
 	Charges    layer[events.Code, Charge]
 	Ganaches   layer[events.Code, Ganache]
 	Runs       layer[events.Code, Run]
+	Boxes      layer[events.Code, Box]
 	Vats       layer[string, VatState]
 	Stock      layer[StockKey, StockLine]
 	Holds      layer[uuid.UUID, Hold]
 	Deviations layer[uuid.UUID, Deviation]
+	Recalls    layer[uuid.UUID, Recall]
 	Sequences  layer[SequenceKey, int]
 
 	Ops         layer[OpKey, ChargeOp]         // what happened to what is in charges
@@ -47,6 +49,9 @@ type Set struct {
 
 	// Downstream is what each code asked for with NeedDownstream went into, itself left out.
 	Downstream map[events.Code][]events.Code
+
+	// Facts is what became of each code asked for with NeedAccount: as loaded, shared by all forks.
+	Facts *RecallFacts
 
 	// What the applied events add to the tables that only grow.
 	Movements []Movement
@@ -64,15 +69,18 @@ func NewSet(defs *Definitions, complete bool) *Set {
 		complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{},
 		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{},
 		readings: map[string]loadedReadings{},
+		Facts:    &RecallFacts{Amounts: map[events.Code]Amounts{}},
 	}
 	s.Lots.init(nil)
 	s.Charges.init(nil)
 	s.Ganaches.init(nil)
 	s.Runs.init(nil)
+	s.Boxes.init(nil)
 	s.Vats.init(nil)
 	s.Stock.init(nil)
 	s.Holds.init(nil)
 	s.Deviations.init(nil)
+	s.Recalls.init(nil)
 	s.Sequences.init(nil)
 	s.Ops.init(nil)
 	s.opsOf.init(nil)
@@ -84,15 +92,17 @@ func NewSet(defs *Definitions, complete bool) *Set {
 
 // Fork is a set that sees what s has and keeps its own changes apart until Merge.
 func (s *Set) Fork() *Set {
-	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows, readings: s.readings}
+	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows, readings: s.readings, Facts: s.Facts}
 	f.Lots.init(&s.Lots)
 	f.Charges.init(&s.Charges)
 	f.Ganaches.init(&s.Ganaches)
 	f.Runs.init(&s.Runs)
+	f.Boxes.init(&s.Boxes)
 	f.Vats.init(&s.Vats)
 	f.Stock.init(&s.Stock)
 	f.Holds.init(&s.Holds)
 	f.Deviations.init(&s.Deviations)
+	f.Recalls.init(&s.Recalls)
 	f.Sequences.init(&s.Sequences)
 	f.Ops.init(&s.Ops)
 	f.opsOf.init(&s.opsOf)
@@ -108,10 +118,12 @@ func (s *Set) Merge() {
 	s.Charges.merge()
 	s.Ganaches.merge()
 	s.Runs.merge()
+	s.Boxes.merge()
 	s.Vats.merge()
 	s.Stock.merge()
 	s.Holds.merge()
 	s.Deviations.merge()
+	s.Recalls.merge()
 	s.Sequences.merge()
 	s.Ops.merge()
 	s.opsOf.merge()
@@ -135,6 +147,7 @@ type Need struct {
 	Letter  events.Kind
 	ID      uuid.UUID
 	At      time.Time
+	To      civil.Day
 }
 
 // NeedKind says what a Need asks for.
@@ -159,6 +172,9 @@ const (
 	NeedsDeviationsAt                     // Place: the deviations of the place itself that nobody has decided
 	NeedsMoved                            // Place, At: lines there of which something moved after the instant
 	NeedsReadings                         // Subject = a place or code, At: its readings from the instant on, and the last before
+	NeedsRecall                           // ID
+	NeedsSupplied                         // Subject = supplier's slug: the lots with its lot code Place, or received from Day through To
+	NeedsAccount                          // Code: what became of all that there ever was of it
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -224,6 +240,22 @@ func NeedVatAt(slug string, at time.Time) Need {
 // more.
 func NeedMoved(place string, at time.Time) Need { return Need{Kind: NeedsMoved, Place: place, At: at} }
 
+// NeedRecall asks for a recall.
+func NeedRecall(id uuid.UUID) Need { return Need{Kind: NeedsRecall, ID: id} }
+
+// NeedSupplied asks for the lots that came from a supplier with a lot code of its.
+func NeedSupplied(supplier, lot string) Need {
+	return Need{Kind: NeedsSupplied, Subject: supplier, Place: lot}
+}
+
+// NeedReceived asks for the lots that came from a supplier on some days, both included.
+func NeedReceived(supplier string, from, to civil.Day) Need {
+	return Need{Kind: NeedsSupplied, Subject: supplier, Day: from, To: to}
+}
+
+// NeedAccount asks for what became of all that there ever was of a thing.
+func NeedAccount(code events.Code) Need { return Need{Kind: NeedsAccount, Code: code} }
+
 // Loaded marks needs as met: what they asked for and is not in the set does not exist.
 func (s *Set) Loaded(needs ...Need) {
 	for _, n := range needs {
@@ -260,6 +292,15 @@ func (s *Set) want(needs ...Need) {
 	if lacks := slices.DeleteFunc(slices.Clone(needs), s.IsLoaded); len(lacks) > 0 {
 		panic(missing{needs: lacks})
 	}
+}
+
+// wantThings asks at once for some things.
+func (s *Set) wantThings(codes []events.Code) {
+	needs := make([]Need, 0, len(codes))
+	for _, code := range codes {
+		needs = append(needs, NeedThing(code))
+	}
+	s.want(needs...)
 }
 
 // wantLater asks at once for what moved after an instant of all lines that a late entry looks at.
@@ -336,6 +377,15 @@ func (s *Set) Deviation(id uuid.UUID) *Deviation {
 	return nil
 }
 
+// Recall finds a recall, nil if there is none.
+func (s *Set) Recall(id uuid.UUID) *Recall {
+	if r := s.Recalls.get(id); r != nil {
+		return r
+	}
+	s.want(NeedRecall(id))
+	return nil
+}
+
 // DeviationsAt lists the undecided deviations of a place itself, in the order of time.
 func (s *Set) DeviationsAt(place string) []*Deviation {
 	s.want(NeedDeviationsAt(place))
@@ -368,6 +418,8 @@ func (s *Set) Exists(code events.Code) bool {
 		return s.Ganache(code) != nil
 	case events.KindRun:
 		return s.Run(code) != nil
+	case events.KindBox:
+		return s.Box(code) != nil
 	default:
 		return false
 	}

@@ -227,16 +227,40 @@ func (s *storing) wasThere() []events.Code {
 	return codes
 }
 
-// loadFor loads what dates things and what was read on them: one trip, however many they are.
+// fillingsOf asks for the fillings in a run, or in the pieces of a box.
+func (s *storing) fillingsOf(code events.Code) (needs []Need) {
+	runs := []events.Code{code}
+	switch code.Kind() {
+	case events.KindBox:
+		runs = s.d.Set.Box(code).Runs()
+	case events.KindRun:
+	default:
+		return nil
+	}
+	for _, run := range runs {
+		for _, ganache := range s.d.Set.Run(run).Ganaches {
+			needs = append(needs, NeedThing(ganache))
+		}
+	}
+	return needs
+}
+
+// loadFor loads what dates things and what was read on them: one trip, however many they are, and one more where boxes
+// are among them.
 func (s *storing) loadFor(codes []events.Code) {
+	var runs []Need
+	for _, code := range codes {
+		if code.Kind() == events.KindBox {
+			for _, run := range s.d.Set.Box(code).Runs() {
+				runs = append(runs, NeedThing(run))
+			}
+		}
+	}
+	s.d.Set.want(runs...)
 	var needs []Need
 	for _, code := range codes {
 		needs = append(needs, NeedThing(code), NeedReadings(string(code), s.over.from))
-		if code.Kind() == events.KindRun {
-			for _, ganache := range s.d.Set.Run(code).Ganaches {
-				needs = append(needs, NeedThing(ganache))
-			}
-		}
+		needs = append(needs, s.fillingsOf(code)...)
 		for _, line := range s.d.Set.LinesOf(code) {
 			if line.LastAt.After(s.over.from) {
 				needs = append(needs, NeedLater(code, s.over.from))

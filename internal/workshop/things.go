@@ -125,6 +125,7 @@ type Run struct {
 	ReleasedAt  *time.Time     `json:"released_at,omitempty"` // when the first of them passed the gate; of a part, or of what it came from
 	PieceMass   events.Mass    `json:"piece_g"`
 	Parts       int            `json:"parts,omitempty"`
+	Boxes       []events.Code  `json:"boxes,omitempty"` // with pieces of it in them, in the order of packing
 	Expiry      events.Expiry  `json:"expiry"`
 	Spells      []events.Spell `json:"spells,omitempty"` // its times out of its class, as a piece
 	Parting
@@ -176,6 +177,9 @@ func (s *Set) alike(code events.Code) alike {
 	case events.KindRun:
 		r := s.Run(code)
 		return alike{site: r.Site, at: r.since(r.At), care: r.Care, expiry: r.Expiry, parts: r.Parts, spells: r.Spells, Parting: r.Parting}
+	case events.KindBox:
+		b := s.Box(code)
+		return alike{site: b.Site, at: b.since(b.At), care: b.Care, expiry: b.Expiry, parts: b.Parts, spells: b.Spells, Parting: b.Parting}
 	default:
 		return alike{}
 	}
@@ -246,16 +250,16 @@ func (k StockKey) compare(o StockKey) int {
 		cmp.Compare(released(k), released(o)))
 }
 
-// StockLine is how much of a thing stands at a place: whole pieces, or milligrams. Dates and hold are the
+// StockLine is how much of a thing stands at a place: whole pieces or boxes, or milligrams. Dates and hold are the
 // thing's, beside the amount so that a pick reads one table.
 type StockLine struct {
 	StockKey
-	Subject   string // the design, ingredient or formula; "" of a charge
+	Subject   string // the design, ingredient or formula; "" of a charge and of boxes
 	Site      string
 	Amount    int64
 	Held      bool
 	Dates     LineDates
-	PieceMass events.Mass // of pieces: mass each
+	PieceMass events.Mass // of pieces and boxes: mass each
 	ArrivedAt time.Time   // when it first stood here
 	CountedAt *time.Time  // of the last count of this thing and grade here
 	LastAt    time.Time   // of its last movement: what is dated before it is a late entry

@@ -11,15 +11,15 @@ import (
 
 // This file is about the times that things stood out of their class: what they took of the lives that date them.
 
-// livesOf lists the lives that date the fillings of a thing: those in a run, or the ganache itself. A lot keeps by its own
+// livesOf lists the lives that date the fillings of a thing: those in a run or in the pieces of a box, or the ganache itself. A lot keeps by its own
 // mark.
 func (d *Desk) livesOf(code events.Code) []expiry.Kept {
 	switch code.Kind() {
 	case events.KindGanache:
 		return d.livesOfFilling(code)
-	case events.KindRun:
+	case events.KindRun, events.KindBox:
 		var lives []expiry.Kept
-		for _, ganache := range d.Set.Run(code).Ganaches {
+		for _, ganache := range d.ganachesIn(code) {
 			for _, life := range d.livesOfFilling(ganache) {
 				life.Code = string(ganache)
 				lives = append(lives, life)

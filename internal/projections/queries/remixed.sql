@@ -1,4 +1,5 @@
--- What the codes went into, the lots that all of it is mixed of, and the fillings in it.
+-- What the codes went into, the lots that all of it is mixed of, the fillings in it, and the other runs whose pieces are
+-- in the boxes among it.
 , reached AS (
     SELECT DISTINCT code FROM walk
 ),
@@ -12,4 +13,8 @@ remixed AS (
     SELECT (jsonb_path_query(t.state, '$.ganaches[*]') #>> '{}') COLLATE "C"
     FROM things t
     WHERE t.code = ANY (ARRAY(SELECT code FROM reached))
+    UNION
+    SELECT (jsonb_path_query(t.state, '$.contents[*].run') #>> '{}') COLLATE "C"
+    FROM things t
+    WHERE t.code = ANY (ARRAY(SELECT code FROM reached)) AND t.kind = 'box'
 )
