@@ -166,7 +166,9 @@ func (c Give) Decide(d *Desk) (any, *Refusal) {
 func (c Give) release(d *Desk, rs *refusals) (broken []string) {
 	promised := map[StockKey]int{}
 	for _, l := range c.Lines {
-		for _, line := range c.behindTheGate(d, l, promised) {
+		behind := c.behindTheGate(d, l, promised)
+		d.wantAtTheGate(behind)
+		for _, line := range behind {
 			released := Release{Done: c.Done, Run: line.Code, Pieces: int(line.Amount), Grade: line.Grade, Place: c.Place}
 			passed, refusal := released.pass(d, nil)
 			if refusal != nil {
@@ -176,6 +178,19 @@ func (c Give) release(d *Desk, rs *refusals) (broken []string) {
 		}
 	}
 	return broken
+}
+
+// wantAtTheGate asks at once for what the gate looks at, of many runs too: themselves, and the fillings in them.
+func (d *Desk) wantAtTheGate(lines []*StockLine) {
+	var runs, fillings []events.Code
+	for _, line := range lines {
+		runs = append(runs, line.Code)
+	}
+	d.Set.wantThings(runs)
+	for _, run := range runs {
+		fillings = append(fillings, d.Set.Run(run).Ganaches...)
+	}
+	d.Set.wantThings(codeSet(fillings))
 }
 
 // behindTheGate picks the unreleased pieces that a line needs, as lines of the amount that it needs of each. What the
