@@ -18,7 +18,7 @@ import (
 type handlers struct {
 	service
 	book    *book.Book
-	pool    projections.Querier // questions are read from it
+	pool    projections.Batcher // questions are read from it
 	state   *State
 	streams *streams
 	metrics *Metrics
@@ -133,5 +133,9 @@ func (s stored) VisitGetDesignResponse(w http.ResponseWriter) error       { retu
 func (s stored) VisitListDesignsResponse(w http.ResponseWriter) error     { return s.write(w) }
 
 func (s stored) VisitListReferenceIngredientsResponse(w http.ResponseWriter) error { return s.write(w) }
+
+func (s stored) VisitGetLabelResponse(w http.ResponseWriter) error        { return s.write(w) }
+func (s stored) VisitListStaleLabelsResponse(w http.ResponseWriter) error { return s.write(w) }
+func (s stored) VisitPrintLabelResponse(w http.ResponseWriter) error      { return s.write(w) }
 
 func (s stored) VisitEstimateExpiryResponse(w http.ResponseWriter) error { return s.write(w) }

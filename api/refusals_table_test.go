@@ -13,7 +13,7 @@ var refusalGroups = map[string][]refusable{
 	"gate":     {releasing, givingFromTheMould},
 	"pieces":   {selling, giving},
 	"handling": {moving, discarding, counting},
-	"care":     {holding, lifting, checking, deciding, redating},
+	"care":     {holding, lifting, checking, deciding, redating, printing},
 }
 
 // What cannot apply, and why not.
@@ -680,4 +680,14 @@ var redating = refusable{
 	}),
 	never:  never(hasNoState, onlyNotes, takesNone),
 	spends: []string{"ganache"},
+}
+
+var printing = refusable{
+	route: "/v1/labels/:code/prints",
+	ask: func(a *asked) {
+		a.target = "/v1/labels/" + a.named(func() string { return a.s.ganache(2, a.with...) }) + "/prints"
+		a.or(obj{"copies": 2})
+	},
+	faults: faults(urlOf(events.KindGanache, func(s *refusalShop) string { return s.charge }), []fault{before(is("", isLate))}),
+	never:  never(hasNoState, onlyNotes, takesNone),
 }

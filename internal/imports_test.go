@@ -27,7 +27,8 @@ var mayImport = map[string][]string{
 	// pure: decides, works out
 	"internal/events":   {"internal/civil"},
 	"internal/expiry":   {"internal/civil"},
-	"internal/workshop": {"internal/civil", "internal/events", "internal/expiry"},
+	"internal/gs1":      {"internal/civil"},
+	"internal/workshop": {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
 
 	// PostgreSQL
 	"internal/events/eventlog": {"internal/events"},
@@ -53,6 +54,7 @@ var mayImport = map[string][]string{
 var pure = map[string][]string{
 	"internal/civil":    {},
 	"internal/expiry":   {},
+	"internal/gs1":      {},
 	"internal/events":   {"github.com/google/uuid", "github.com/gowebpki/jcs"},
 	"internal/workshop": {"github.com/google/uuid"},
 	"internal/oracle":   {},

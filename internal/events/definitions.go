@@ -15,6 +15,7 @@ type Site struct {
 	Address  string   `json:"address,omitempty"`
 	Country  string   `json:"country,omitempty"` // ISO 3166-1 alpha-2
 	Handles  []string `json:"handles,omitempty"` // allergens handled on the site: "made where handled"
+	Links    string   `json:"links,omitempty"`   // web address under which labels' links lead: https://…
 }
 
 // Tolerance is how far and how long a place may leave its class before that is a deviation.
@@ -54,6 +55,8 @@ type Buyer struct {
 // either it is unknown. Allergens nil means not known, and then nothing made of it can be released.
 type Ingredient struct {
 	Name         string             `json:"name"`
+	LabelName    string             `json:"label_name,omitempty"`       // as a list of ingredients says it
+	Consists     string             `json:"ingredients_text,omitempty"` // its own ingredients, as its label lists them
 	Kind         string             `json:"kind"`
 	Chocolate    string             `json:"chocolate,omitempty"` // dark, milk or white: of a couverture
 	Storage      string             `json:"storage,omitempty"`   // cool, chilled, frozen or dry
@@ -157,6 +160,7 @@ type DesignDecoration struct {
 // Design is a piece as sold.
 type Design struct {
 	Name            string             `json:"name"`
+	LabelName       string             `json:"label_name,omitempty"` // the name of the food, as its label says it
 	Chocolate       string             `json:"chocolate"`
 	CapChocolate    string             `json:"cap_chocolate,omitempty"`
 	Shell           Mass               `json:"shell_g"`
@@ -166,6 +170,7 @@ type Design struct {
 	PriceMinor      *int64             `json:"price_minor,omitempty"`
 	DaysForCustomer *int               `json:"days_for_customer,omitempty"`
 	GTIN            string             `json:"gtin,omitempty"`
+	Quid            []string           `json:"quid,omitempty"` // ingredients whose percentage the label gives
 }
 
 // Defined is what every definition event has: the slug it defines and that slug's version, from 1.

@@ -51,6 +51,7 @@ type Lot struct {
 	Mix               Mix                `json:"mix,omitempty"`         // of a block
 	Expiry            events.Expiry      `json:"expiry"`
 	Parting
+	Labelled
 	Care
 }
 
@@ -88,6 +89,7 @@ type Ganache struct {
 	Parts          int                   `json:"parts,omitempty"`
 	Expiry         events.Expiry         `json:"expiry"`
 	Parting
+	Labelled
 	Care
 }
 
@@ -110,6 +112,7 @@ type Run struct {
 	Allergens   Allergens     `json:"allergens"`
 	Ganaches    []events.Code `json:"ganaches,omitempty"`
 	FilledAt    FilledAt      `json:"filled_at,omitempty"`
+	FilledOf    FilledOf      `json:"filled_of,omitempty"`
 	Straight    []DatedInput  `json:"straight,omitempty"` // lots and charge lots in it not by way of a ganache
 	Good        int           `json:"good"`
 	Seconds     int           `json:"seconds,omitempty"`
@@ -123,6 +126,7 @@ type Run struct {
 	Parts       int           `json:"parts,omitempty"`
 	Expiry      events.Expiry `json:"expiry"`
 	Parting
+	Labelled
 	Care
 }
 
