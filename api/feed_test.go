@@ -496,7 +496,7 @@ func TestStreamRoutes(t *testing.T) {
 
 // flaky is a database that can be away.
 type flaky struct {
-	projections.Querier
+	projections.Batcher
 	away   atomic.Bool
 	missed atomic.Int64
 }
@@ -506,7 +506,7 @@ func (f *flaky) Query(ctx context.Context, sql string, args ...any) (pgx.Rows, e
 		f.missed.Add(1)
 		return nil, errors.New("the database system is shutting down")
 	}
-	return f.Querier.Query(ctx, sql, args...)
+	return f.Batcher.Query(ctx, sql, args...)
 }
 
 // While the book cannot be read, streams stand still and tell afterwards what was written meanwhile; for long, they end.
@@ -514,7 +514,7 @@ func TestStreamsStandStillWhileTheBookCannotBeRead(t *testing.T) {
 	t.Parallel()
 	pool := &flaky{}
 	b := openTestBook(t, pgtest.NewBook(t), true, quickly, func(c *Config) {
-		pool.Querier, c.Pool, c.Log = c.Pool, pool, slog.New(slog.DiscardHandler)
+		pool.Batcher, c.Pool, c.Log = c.Pool, pool, slog.New(slog.DiscardHandler)
 	})
 	b.catalogue()
 	l := b.owner.hear(t, b.listen()+"/v1/feed")

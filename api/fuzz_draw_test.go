@@ -326,6 +326,8 @@ func (d *drawer) string(s *openapi3.Schema, name string) any {
 	switch {
 	case name == "time_zone":
 		return pick(d, zones)
+	case name == "gtin": // one that checks: any other is refused
+		return pick(d, []string{"9521234543213", "09521234543213", "95291703", "071276842687", "2307924402681", "99520497465075"})
 	case s.Format == "date":
 		return d.day()
 	case s.Format == "date-time":
@@ -404,6 +406,8 @@ func kindOfName(name string) string {
 	switch name {
 	case "from", "to", "broken_to":
 		return "places"
+	case "quid":
+		return "ingredients"
 	}
 	return name + "s"
 }

@@ -18,7 +18,7 @@ import (
 type handlers struct {
 	service
 	book    *book.Book
-	pool    projections.Querier // questions are read from it
+	pool    projections.Batcher // questions are read from it
 	state   *State
 	streams *streams
 	metrics *Metrics
@@ -140,5 +140,9 @@ func (s stored) VisitListReferenceIngredientsResponse(w http.ResponseWriter) err
 
 func (s stored) VisitPutLifeSchemeResponse(w http.ResponseWriter) error { return s.write(w) }
 func (s stored) VisitGetLifeSchemeResponse(w http.ResponseWriter) error { return s.write(w) }
+
+func (s stored) VisitGetLabelResponse(w http.ResponseWriter) error        { return s.write(w) }
+func (s stored) VisitListStaleLabelsResponse(w http.ResponseWriter) error { return s.write(w) }
+func (s stored) VisitPrintLabelResponse(w http.ResponseWriter) error      { return s.write(w) }
 
 func (s stored) VisitEstimateExpiryResponse(w http.ResponseWriter) error { return s.write(w) }

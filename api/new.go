@@ -13,7 +13,7 @@ import (
 // Config is what the HTTP layer is given by the process.
 type Config struct {
 	Book  *book.Book
-	Pool  projections.Querier // questions are read from it
+	Pool  projections.Batcher // questions are read from it
 	Keys  Keys
 	Clock Clock
 	Ready func(ctx context.Context) error // nil: nothing to wait for

@@ -15,7 +15,7 @@ var refusalGroups = map[string][]refusable{
 	"boxes":    {packing, packingFirstExpiring, unboxing},
 	"handling": {moving, discarding, counting},
 	"recalls":  {recalling, narrowing, closing},
-	"care":     {holding, lifting, checking, deciding, redating},
+	"care":     {holding, lifting, checking, deciding, redating, printing},
 }
 
 // What cannot apply, and why not.
@@ -804,4 +804,14 @@ var closing = refusable{
 	}),
 	never:  never(onlyNotes, takesNone, map[workshop.Slug]string{"wrong-kind-of-thing": "an id is a recall's, or nothing's"}),
 	spends: []string{"recall"},
+}
+
+var printing = refusable{
+	route: "/v1/labels/:code/prints",
+	ask: func(a *asked) {
+		a.target = "/v1/labels/" + a.named(func() string { return a.s.ganache(2, a.with...) }) + "/prints"
+		a.or(obj{"copies": 2})
+	},
+	faults: faults(urlOf(events.KindGanache, func(s *refusalShop) string { return s.charge }), []fault{before(is("", isLate))}),
+	never:  never(hasNoState, onlyNotes, takesNone),
 }

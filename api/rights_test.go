@@ -143,6 +143,11 @@ GET /v1/balances             oa
 GET /v1/balances/:code       moa
 GET /v1/waste                moa
 
+# Who hands pieces out prints their labels; the till has none to print.
+GET  /v1/labels/stale         cmoa
+GET  /v1/labels/:code         cmoa
+POST /v1/labels/:code/prints  cmo
+
 # Events and feed: owner, auditor.
 GET /v1/events  oa whole
 GET /v1/feed    oa whole

@@ -172,8 +172,14 @@ var atThePier = map[string]siteCase{
 	"GET /v1/trace/:code/forward": {elsewhere: []string{"trace/{cream}/forward", "trace/{waiting}/forward"}, own: []string{"trace/{run}/forward"}},
 	"GET /v1/balances/:code":      {elsewhere: []string{"balances/{cream}", "balances/{charge}", "balances/{waiting}"}, own: []string{"balances/{run}", "balances/{mine}"}},
 	"GET /v1/waste":               {own: []string{"waste?from=2026-11-25&to=2026-11-25"}},
-	"GET /v1/events":              {elsewhere: []string{"events", "events?code={mine}"}},
-	"GET /v1/feed":                {elsewhere: []string{"feed"}},
+	"GET /v1/labels/stale":        {own: []string{"labels/stale"}},
+	"GET /v1/labels/:code":        {elsewhere: []string{"labels/{cream}", "labels/{ganache}", "labels/{waiting}"}, own: []string{"labels/{run}", "labels/{mine}", "labels/{mine-run}"}},
+	"POST /v1/labels/:code/prints": {
+		elsewhere: []string{`labels/{cream}/prints {"copies":1}`, `labels/{waiting}/prints {"copies":1}`},
+		own:       []string{`labels/{run}/prints {"copies":1}`, `labels/{mine}/prints {"copies":1}`},
+	},
+	"GET /v1/events": {elsewhere: []string{"events", "events?code={mine}"}},
+	"GET /v1/feed":   {elsewhere: []string{"feed"}},
 }
 
 // A house is the shop and the stall at the pier, each with something of its own, under the words of atThePier.

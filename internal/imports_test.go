@@ -27,7 +27,8 @@ var mayImport = map[string][]string{
 	// pure: decides, works out
 	"internal/events":   {"internal/civil"},
 	"internal/expiry":   {"internal/civil"},
-	"internal/workshop": {"internal/civil", "internal/events", "internal/expiry"},
+	"internal/gs1":      {"internal/civil"},
+	"internal/workshop": {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
 
 	// a translation into another standard's words
 	"internal/epcis":       {"internal/events", "internal/workshop"},
@@ -44,6 +45,8 @@ var mayImport = map[string][]string{
 
 	// tests only: random genealogies against linear algebra and graph walks
 	"internal/genealogy": {},
+	// books for measuring
+	"internal/generate": {"internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
 
 	// HTTP
 	"api/openapi":   {"internal/civil", "internal/events"},
@@ -52,7 +55,7 @@ var mayImport = map[string][]string{
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
-	"cmd/bench": {}, // a client
+	"cmd/bench": {"internal/civil", "internal/events/eventlog", "internal/generate", "internal/projections", "migrations"},
 	"cmd/api":   {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/pgboot", "internal/projections", "migrations"},
 }
 
@@ -60,6 +63,7 @@ var mayImport = map[string][]string{
 var pure = map[string][]string{
 	"internal/civil":    {},
 	"internal/expiry":   {},
+	"internal/gs1":      {},
 	"internal/events":   {"github.com/google/uuid", "github.com/gowebpki/jcs"},
 	"internal/workshop": {"github.com/google/uuid"},
 	"internal/epcis":    {"github.com/google/uuid"},

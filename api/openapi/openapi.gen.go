@@ -623,6 +623,51 @@ func (e InputDrawnHow) Valid() bool {
 	}
 }
 
+// Defines values for LabelKind.
+const (
+	LabelKindGanache LabelKind = "ganache"
+	LabelKindLot     LabelKind = "lot"
+	LabelKindPortion LabelKind = "portion"
+	LabelKindRun     LabelKind = "run"
+)
+
+// Valid indicates whether the value is a known member of the LabelKind enum.
+func (e LabelKind) Valid() bool {
+	switch e {
+	case LabelKindGanache:
+		return true
+	case LabelKindLot:
+		return true
+	case LabelKindPortion:
+		return true
+	case LabelKindRun:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for LabelPrintDateKind.
+const (
+	LabelPrintDateKindBestBefore LabelPrintDateKind = "best_before"
+	LabelPrintDateKindEmpty      LabelPrintDateKind = ""
+	LabelPrintDateKindUseBy      LabelPrintDateKind = "use_by"
+)
+
+// Valid indicates whether the value is a known member of the LabelPrintDateKind enum.
+func (e LabelPrintDateKind) Valid() bool {
+	switch e {
+	case LabelPrintDateKindBestBefore:
+		return true
+	case LabelPrintDateKindEmpty:
+		return true
+	case LabelPrintDateKindUseBy:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for MakeGanachePick.
 const (
 	MakeGanachePickFefo MakeGanachePick = "fefo"
@@ -782,6 +827,27 @@ func (e PlaceMonitoring) Valid() bool {
 	}
 }
 
+// Defines values for PrintedLabelDateKind.
+const (
+	PrintedLabelDateKindBestBefore PrintedLabelDateKind = "best_before"
+	PrintedLabelDateKindEmpty      PrintedLabelDateKind = ""
+	PrintedLabelDateKindUseBy      PrintedLabelDateKind = "use_by"
+)
+
+// Valid indicates whether the value is a known member of the PrintedLabelDateKind enum.
+func (e PrintedLabelDateKind) Valid() bool {
+	switch e {
+	case PrintedLabelDateKindBestBefore:
+		return true
+	case PrintedLabelDateKindEmpty:
+		return true
+	case PrintedLabelDateKindUseBy:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for RecallDecision.
 const (
 	Destroyed          RecallDecision = "destroyed"
@@ -926,6 +992,30 @@ func (e Stage) Valid() bool {
 	case AfterTurningOut:
 		return true
 	case BeforeCasting:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StaleLabelKind.
+const (
+	StaleLabelKindGanache StaleLabelKind = "ganache"
+	StaleLabelKindLot     StaleLabelKind = "lot"
+	StaleLabelKindPortion StaleLabelKind = "portion"
+	StaleLabelKindRun     StaleLabelKind = "run"
+)
+
+// Valid indicates whether the value is a known member of the StaleLabelKind enum.
+func (e StaleLabelKind) Valid() bool {
+	switch e {
+	case StaleLabelKindGanache:
+		return true
+	case StaleLabelKindLot:
+		return true
+	case StaleLabelKindPortion:
+		return true
+	case StaleLabelKindRun:
 		return true
 	default:
 		return false
@@ -1474,7 +1564,7 @@ type BoxedRun struct {
 	// Pieces Whole pieces.
 	Pieces Pieces `json:"pieces"`
 
-	// Run A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Run A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Run TypedCode `json:"run"`
 }
 
@@ -1814,7 +1904,7 @@ type CreateRedating struct {
 	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
 	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
 
-	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Code A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Code TypedCode `json:"code"`
 
 	// Date A calendar date in the site's time zone, inclusive.
@@ -1970,7 +2060,7 @@ type DecorationInput struct {
 	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
 	QuantityG *Grams `json:"quantity_g,omitempty"`
 
-	// Source A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Source A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Source TypedCode `json:"source"`
 }
 
@@ -2020,13 +2110,21 @@ type Design struct {
 	// DefinedAt When this version was recorded, and so came into force.
 	DefinedAt time.Time       `json:"defined_at"`
 	Fillings  []DesignFilling `json:"fillings,omitempty"`
-	Gtin      *string         `json:"gtin,omitempty"`
+
+	// Gtin Product number; its check digit must fit.
+	Gtin *string `json:"gtin,omitempty"`
+
+	// LabelName The name of the food, as its label says it; the name if absent.
+	LabelName *string `json:"label_name,omitempty"`
 
 	// Name A name for people.
 	Name Name `json:"name"`
 
 	// PriceMinor Money for one piece in whole minor units, e.g. cents.
 	PriceMinor *PiecePrice `json:"price_minor,omitempty"`
+
+	// Quid Ingredients whose percentage the label gives, as those in the name.
+	Quid []Slug `json:"quid,omitempty"`
 
 	// Recorded The events that a write became. They and what follows from them were committed together.
 	Recorded *Recorded `json:"recorded,omitempty"`
@@ -2343,7 +2441,7 @@ type FillMoulds struct {
 	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
 	QuantityG *Grams `json:"quantity_g,omitempty"`
 
-	// Source A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Source A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Source TypedCode `json:"source"`
 
 	// TemperatureC Degrees Celsius.
@@ -2361,7 +2459,7 @@ type Filling struct {
 	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
 	QuantityG *Grams `json:"quantity_g,omitempty"`
 
-	// Source A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Source A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Source TypedCode `json:"source"`
 
 	// TemperatureC Degrees Celsius.
@@ -2548,7 +2646,7 @@ type GanacheInput struct {
 	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
 	QuantityG Grams `json:"quantity_g"`
 
-	// Source A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Source A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Source *TypedCode `json:"source,omitempty"`
 }
 
@@ -2678,9 +2776,15 @@ type Ingredient struct {
 	// DefinedAt When this version was recorded, and so came into force.
 	DefinedAt time.Time `json:"defined_at"`
 
+	// IngredientsText Its own ingredients, as its label lists them.
+	IngredientsText *string `json:"ingredients_text,omitempty"`
+
 	// KeepsDays For goods with no date mark: civil days from receipt.
 	KeepsDays *int           `json:"keeps_days,omitempty"`
 	Kind      IngredientKind `json:"kind"`
+
+	// LabelName As a list of ingredients says it; the name if absent.
+	LabelName *string `json:"label_name,omitempty"`
 
 	// Like The name of a reference ingredient.
 	Like *ReferenceName `json:"like,omitempty"`
@@ -2743,6 +2847,151 @@ type InputDrawnHow string
 // KindOfIngredient A kind of ingredient.
 type KindOfIngredient = string
 
+// Label What belongs on a thing's label, as the book has it. The maker checks it against local food law: see `cautions`.
+type Label struct {
+	Address string `json:"address"`
+
+	// Allergens Three grades, with the sentences for the last two; empty where there is nothing to say. Never a promise that anything is absent.
+	Allergens LabelAllergens `json:"allergens"`
+	Cautions  []string       `json:"cautions"`
+
+	// Code A code in its canonical form.
+	Code Code `json:"code"`
+
+	// Content Version of what is printed: another text has another.
+	Content string `json:"content"`
+
+	// Date A date in the words of Regulation (EU) No 1169/2011, Annex X; null where there is none.
+	Date *LabelDate `json:"date"`
+
+	// Defrosted It was frozen: the word goes with the name.
+	Defrosted bool `json:"defrosted"`
+
+	// ForSale false: for the workshop's own use.
+	ForSale bool `json:"for_sale"`
+
+	// Gs1 What a GS1 symbol carries; null without a product number.
+	Gs1 *LabelSymbol `json:"gs1"`
+
+	// Ingredients In descending order of weight as used.
+	Ingredients []LabelItem `json:"ingredients"`
+
+	// IngredientsList Pieces of text, one after the other; those that are emphasised are set apart by their type.
+	IngredientsList LabelText `json:"ingredients_list"`
+	Kind            LabelKind `json:"kind"`
+	LotMark         string    `json:"lot_mark"`
+
+	// MadeOn A calendar date in the site's time zone, inclusive.
+	MadeOn   Day      `json:"made_on"`
+	Name     string   `json:"name"`
+	Net      LabelNet `json:"net"`
+	Operator string   `json:"operator"`
+
+	// Printed The last print; null where there was none.
+	Printed *LabelPrint `json:"printed"`
+	Storage struct {
+		// Class cool: to 18 °C; chilled: to 5 °C; frozen: -18 °C or below; dry counts as cool.
+		Class Storage `json:"class"`
+		Text  string  `json:"text"`
+	} `json:"storage"`
+
+	// Warnings What is missing, or speaks against the label.
+	Warnings []string `json:"warnings"`
+}
+
+// LabelKind defines model for Label.Kind.
+type LabelKind string
+
+// LabelAllergens Three grades, with the sentences for the last two; empty where there is nothing to say. Never a promise that anything is absent.
+type LabelAllergens struct {
+	Contains             []Allergen `json:"contains"`
+	MadeWhereHandled     []Allergen `json:"made_where_handled"`
+	MadeWhereHandledText string     `json:"made_where_handled_text"`
+	MayContain           []Allergen `json:"may_contain"`
+	MayContainText       string     `json:"may_contain_text"`
+}
+
+// LabelDate A date in the words of Regulation (EU) No 1169/2011, Annex X; null where there is none.
+type LabelDate struct {
+	// Date A calendar date in the site's time zone, inclusive.
+	Date Day `json:"date"`
+
+	// Kind Kind of a date given.
+	Kind DateKind `json:"kind"`
+
+	// Least The shortest form that may stand in its place; null on labels for the workshop's own use.
+	Least *struct {
+		// NeedsLotMark It has no day: the lot mark must stand beside it.
+		NeedsLotMark bool   `json:"needs_lot_mark"`
+		Text         string `json:"text"`
+
+		// Through A calendar date in the site's time zone, inclusive.
+		Through Day `json:"through"`
+	} `json:"least"`
+	Text string `json:"text"`
+}
+
+// LabelItem defines model for LabelItem.
+type LabelItem struct {
+	// Ingredient The name of a definition in URLs and references.
+	Ingredient Slug `json:"ingredient"`
+
+	// Percent Of the finished food, as used; of those that the design names with `quid`.
+	Percent *float64 `json:"percent,omitempty"`
+
+	// Text Pieces of text, one after the other; those that are emphasised are set apart by their type.
+	Text LabelText `json:"text"`
+}
+
+// LabelNet defines model for LabelNet.
+type LabelNet struct {
+	// NetG Grams summed, at most three decimals; a difference may be below zero.
+	NetG *GramsSummed `json:"net_g,omitempty"`
+
+	// PieceG Grams summed, at most three decimals; a difference may be below zero.
+	PieceG *GramsSummed `json:"piece_g,omitempty"`
+
+	// Pieces Whole pieces.
+	Pieces *Pieces `json:"pieces,omitempty"`
+	Text   string  `json:"text"`
+}
+
+// LabelPrint The last print; null where there was none.
+type LabelPrint struct {
+	At       time.Time  `json:"at"`
+	Contains []Allergen `json:"contains"`
+	Content  string     `json:"content"`
+	Copies   int        `json:"copies"`
+
+	// Date A calendar date in the site's time zone, inclusive; null where there is none.
+	Date       *DayOrNull         `json:"date"`
+	DateKind   LabelPrintDateKind `json:"date_kind"`
+	MayContain []Allergen         `json:"may_contain"`
+	Name       string             `json:"name"`
+}
+
+// LabelPrintDateKind defines model for LabelPrint.DateKind.
+type LabelPrintDateKind string
+
+// LabelSymbol What a GS1 symbol carries; null without a product number.
+type LabelSymbol struct {
+	// DigitalLink Empty where the number means nothing outside the shop.
+	DigitalLink string `json:"digital_link"`
+
+	// ElementString Without the FNC1 that the symbol starts with; a separator is the byte 0x1D.
+	ElementString string `json:"element_string"`
+	Gtin          string `json:"gtin"`
+
+	// Text For people, beside the symbol.
+	Text string `json:"text"`
+}
+
+// LabelText Pieces of text, one after the other; those that are emphasised are set apart by their type.
+type LabelText = []struct {
+	Emphasised bool   `json:"emphasised"`
+	Text       string `json:"text"`
+}
+
 // LifeBand How long a filling keeps whose water activity is above that of the band before and no higher than its own.
 type LifeBand = events.LifeBand
 
@@ -2800,7 +3049,7 @@ type Limit = events.Limit
 
 // LineGiven Pieces by design, or by the code on their label; of a box's code, boxes.
 type LineGiven struct {
-	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Code A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Code *TypedCode `json:"code,omitempty"`
 
 	// Design The name of a definition in URLs and references.
@@ -2815,7 +3064,7 @@ type LineGiven struct {
 
 // LineSold Pieces by design, or by the code on their label; of a box's code, boxes.
 type LineSold struct {
-	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Code A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Code *TypedCode `json:"code,omitempty"`
 
 	// Design The name of a definition in URLs and references.
@@ -2995,7 +3244,7 @@ type MeltInput struct {
 	// QuantityG Grams, at most three decimals, more than none. Decimals are counted exactly by the server, since `multipleOf` is not safe in floating point.
 	QuantityG Grams `json:"quantity_g"`
 
-	// Source A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Source A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Source TypedCode `json:"source"`
 }
 
@@ -3155,7 +3404,7 @@ type OpenRecall struct {
 	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
 	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
 
-	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Code A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Code *TypedCode `json:"code,omitempty"`
 
 	// Drill true: an exercise. Nothing is held.
@@ -3394,7 +3643,7 @@ type PlaceHold struct {
 	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
 	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
 
-	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Code A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Code TypedCode `json:"code"`
 
 	// Downstream true: and everything that it went into.
@@ -3448,6 +3697,35 @@ type Portion struct {
 	// law, the competent authority and a qualified person decide; see `cautions`.
 	UseBy Expiry `json:"use_by"`
 }
+
+// PrintLabel defines model for PrintLabel.
+type PrintLabel struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+	Copies      int          `json:"copies"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
+}
+
+// PrintedLabel defines model for PrintedLabel.
+type PrintedLabel struct {
+	// Code A code in its canonical form.
+	Code    Code   `json:"code"`
+	Content string `json:"content"`
+	Copies  int    `json:"copies"`
+
+	// Date A calendar date in the site's time zone, inclusive; null where there is none.
+	Date     *DayOrNull           `json:"date"`
+	DateKind PrintedLabelDateKind `json:"date_kind"`
+	Name     string               `json:"name"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded Recorded `json:"recorded"`
+}
+
+// PrintedLabelDateKind defines model for PrintedLabel.DateKind.
+type PrintedLabelDateKind string
 
 // Range Inclusive band of a measured value, in its own unit.
 type Range = events.Band
@@ -4019,6 +4297,9 @@ type Site struct {
 	// Handles Allergens handled on the site: made where handled.
 	Handles []Allergen `json:"handles,omitempty"`
 
+	// Links Web address under which the links on labels lead; the standard's own resolver if absent.
+	Links *string `json:"links,omitempty"`
+
 	// Name A name for people.
 	Name Name `json:"name"`
 
@@ -4069,6 +4350,45 @@ type SoldLine struct {
 
 // Stage When in the run it was put on.
 type Stage string
+
+// StaleLabel defines model for StaleLabel.
+type StaleLabel struct {
+	// Changes Empty where none was printed yet.
+	Changes []struct {
+		// New As it is now; empty: nothing.
+		New string `json:"new"`
+
+		// Old As printed; empty: nothing.
+		Old string `json:"old"`
+
+		// What name, date, contains or may_contain.
+		What string `json:"what"`
+	} `json:"changes"`
+
+	// Code A code in its canonical form.
+	Code Code `json:"code"`
+
+	// Date A calendar date in the site's time zone, inclusive; null where there is none.
+	Date   *DayOrNull     `json:"date"`
+	Kind   StaleLabelKind `json:"kind"`
+	Name   string         `json:"name"`
+	Places []Standing     `json:"places"`
+
+	// Printed The last print; null where there was none.
+	Printed *LabelPrint `json:"printed"`
+
+	// Why A sentence for who prints.
+	Why string `json:"why"`
+}
+
+// StaleLabelKind defines model for StaleLabel.Kind.
+type StaleLabelKind string
+
+// StaleLabels defines model for StaleLabels.
+type StaleLabels struct {
+	Cautions []string     `json:"cautions"`
+	Labels   []StaleLabel `json:"labels"`
+}
 
 // Standing How much of a thing stands at a place; pieces or grams.
 type Standing struct {
@@ -4168,7 +4488,7 @@ type StockLine struct {
 
 // StockLineFound What a count found of one thing; of a box's code, `pieces` is boxes.
 type StockLineFound struct {
-	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Code A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Code TypedCode `json:"code"`
 
 	// Grade Seconds are sold by code only; unfilled shells not at all.
@@ -4183,7 +4503,7 @@ type StockLineFound struct {
 
 // StockLineGiven A quantity of one thing, pieces or grams; of a box's code, `pieces` is boxes.
 type StockLineGiven struct {
-	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Code A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Code TypedCode `json:"code"`
 
 	// Grade Seconds are sold by code only; unfilled shells not at all.
@@ -4249,7 +4569,7 @@ type TemperatureReading = events.TemperatureReading
 
 // ThingDecided defines model for ThingDecided.
 type ThingDecided struct {
-	// Code A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+	// Code A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 	Code TypedCode `json:"code"`
 
 	// Decision What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
@@ -4629,7 +4949,7 @@ type TurningOut struct {
 	UnfilledTo *UnfilledTo `json:"unfilled_to,omitempty"`
 }
 
-// TypedCode A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+// TypedCode A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 type TypedCode = string
 
 // UnboxedLine Pieces that came out of the boxes.
@@ -4742,7 +5062,7 @@ type WasteLine struct {
 // WaterActivity From 0 to 1.
 type WaterActivity = float64
 
-// CodeInPath A code as typed. Hyphens, spaces and case are forgiven; one that does not check is `mistyped-code`.
+// CodeInPath A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 type CodeInPath = TypedCode
 
 // CursorInQuery defines model for CursorInQuery.
@@ -5067,6 +5387,27 @@ type GetIngredientParams struct {
 
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// ListStaleLabelsParams defines parameters for ListStaleLabels.
+type ListStaleLabelsParams struct {
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// GetLabelParams defines parameters for GetLabel.
+type GetLabelParams struct {
+	// Pieces How many pieces of a run are in one pack; absent, they are sold loose.
+	Pieces *Pieces `form:"pieces,omitempty" json:"pieces,omitempty"`
+
+	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// PrintLabelParams defines parameters for PrintLabel.
+type PrintLabelParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // GetLifeSchemeParams defines parameters for GetLifeScheme.
@@ -5528,6 +5869,9 @@ type LiftHoldJSONRequestBody = LiftHold
 // PutIngredientJSONRequestBody defines body for PutIngredient for application/json ContentType.
 type PutIngredientJSONRequestBody = DefineIngredient
 
+// PrintLabelJSONRequestBody defines body for PrintLabel for application/json ContentType.
+type PrintLabelJSONRequestBody = PrintLabel
+
 // PutLifeSchemeJSONRequestBody defines body for PutLifeScheme for application/json ContentType.
 type PutLifeSchemeJSONRequestBody = DefineLifeScheme
 
@@ -5722,6 +6066,15 @@ type ServerInterface interface {
 	// PutIngredient Define a ingredient, or a new version of it
 	// (PUT /v1/ingredients/{slug})
 	PutIngredient(ctx echo.Context, slug SlugInPath) error
+	// ListStaleLabels What stands somewhere under a label that is not right any more
+	// (GET /v1/labels/stale)
+	ListStaleLabels(ctx echo.Context, params ListStaleLabelsParams) error
+	// GetLabel What belongs on a thing's label
+	// (GET /v1/labels/{code})
+	GetLabel(ctx echo.Context, code CodeInPath, params GetLabelParams) error
+	// PrintLabel Record that labels were printed
+	// (POST /v1/labels/{code}/prints)
+	PrintLabel(ctx echo.Context, code CodeInPath, params PrintLabelParams) error
 	// GetLifeScheme How long fillings keep by the shop's table, and by the shipped one
 	// (GET /v1/life-scheme)
 	GetLifeScheme(ctx echo.Context, params GetLifeSchemeParams) error
@@ -7192,6 +7545,115 @@ func (w *ServerInterfaceWrapper) PutIngredient(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.PutIngredient(ctx, slug)
+	return err
+}
+
+// ListStaleLabels converts echo context to params.
+func (w *ServerInterfaceWrapper) ListStaleLabels(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListStaleLabelsParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListStaleLabels(ctx, params)
+	return err
+}
+
+// GetLabel converts echo context to params.
+func (w *ServerInterfaceWrapper) GetLabel(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "code" -------------
+	var code CodeInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "code", ctx.Param("code"), &code, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter code: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetLabelParams
+	// ------------- Optional query parameter "pieces" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "pieces", ctx.QueryParams(), &params.Pieces, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter pieces: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetLabel(ctx, code, params)
+	return err
+}
+
+// PrintLabel converts echo context to params.
+func (w *ServerInterfaceWrapper) PrintLabel(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "code" -------------
+	var code CodeInPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "code", ctx.Param("code"), &code, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter code: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PrintLabelParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PrintLabel(ctx, code, params)
 	return err
 }
 
@@ -9130,6 +9592,9 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/ingredients", wrapper.ListIngredients, options.OperationMiddlewares["listIngredients"]...)
 	router.GET(options.BaseURL+"/v1/ingredients/:slug", wrapper.GetIngredient, options.OperationMiddlewares["getIngredient"]...)
 	router.PUT(options.BaseURL+"/v1/ingredients/:slug", wrapper.PutIngredient, options.OperationMiddlewares["putIngredient"]...)
+	router.GET(options.BaseURL+"/v1/labels/:code", wrapper.GetLabel, options.OperationMiddlewares["getLabel"]...)
+	router.POST(options.BaseURL+"/v1/labels/:code/prints", wrapper.PrintLabel, options.OperationMiddlewares["printLabel"]...)
+	router.GET(options.BaseURL+"/v1/labels/stale", wrapper.ListStaleLabels, options.OperationMiddlewares["listStaleLabels"]...)
 	router.GET(options.BaseURL+"/v1/life-scheme", wrapper.GetLifeScheme, options.OperationMiddlewares["getLifeScheme"]...)
 	router.PUT(options.BaseURL+"/v1/life-scheme", wrapper.PutLifeScheme, options.OperationMiddlewares["putLifeScheme"]...)
 	router.GET(options.BaseURL+"/v1/lots", wrapper.ListLots, options.OperationMiddlewares["listLots"]...)
@@ -10242,6 +10707,75 @@ func (response PutIngredient200JSONResponse) VisitPutIngredientResponse(w http.R
 type PutIngredient201JSONResponse Ingredient
 
 func (response PutIngredient201JSONResponse) VisitPutIngredientResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListStaleLabelsRequestObject struct {
+	Params ListStaleLabelsParams
+}
+
+type ListStaleLabelsResponseObject interface {
+	VisitListStaleLabelsResponse(w http.ResponseWriter) error
+}
+
+type ListStaleLabels200JSONResponse StaleLabels
+
+func (response ListStaleLabels200JSONResponse) VisitListStaleLabelsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLabelRequestObject struct {
+	Code   CodeInPath `json:"code"`
+	Params GetLabelParams
+}
+
+type GetLabelResponseObject interface {
+	VisitGetLabelResponse(w http.ResponseWriter) error
+}
+
+type GetLabel200JSONResponse Label
+
+func (response GetLabel200JSONResponse) VisitGetLabelResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PrintLabelRequestObject struct {
+	Code   CodeInPath `json:"code"`
+	Params PrintLabelParams
+	Body   *PrintLabelJSONRequestBody
+}
+
+type PrintLabelResponseObject interface {
+	VisitPrintLabelResponse(w http.ResponseWriter) error
+}
+
+type PrintLabel201JSONResponse PrintedLabel
+
+func (response PrintLabel201JSONResponse) VisitPrintLabelResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -11687,6 +12221,15 @@ type StrictServerInterface interface {
 	// PutIngredient Define a ingredient, or a new version of it
 	// (PUT /v1/ingredients/{slug})
 	PutIngredient(ctx context.Context, request PutIngredientRequestObject) (PutIngredientResponseObject, error)
+	// ListStaleLabels What stands somewhere under a label that is not right any more
+	// (GET /v1/labels/stale)
+	ListStaleLabels(ctx context.Context, request ListStaleLabelsRequestObject) (ListStaleLabelsResponseObject, error)
+	// GetLabel What belongs on a thing's label
+	// (GET /v1/labels/{code})
+	GetLabel(ctx context.Context, request GetLabelRequestObject) (GetLabelResponseObject, error)
+	// PrintLabel Record that labels were printed
+	// (POST /v1/labels/{code}/prints)
+	PrintLabel(ctx context.Context, request PrintLabelRequestObject) (PrintLabelResponseObject, error)
 	// GetLifeScheme How long fillings keep by the shop's table, and by the shipped one
 	// (GET /v1/life-scheme)
 	GetLifeScheme(ctx context.Context, request GetLifeSchemeRequestObject) (GetLifeSchemeResponseObject, error)
@@ -13185,6 +13728,106 @@ func (sh *strictHandler) PutIngredient(ctx echo.Context, slug SlugInPath) error 
 		return err
 	} else if validResponse, ok := response.(PutIngredientResponseObject); ok {
 		return validResponse.VisitPutIngredientResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListStaleLabels operation middleware
+func (sh *strictHandler) ListStaleLabels(ctx echo.Context, params ListStaleLabelsParams) error {
+	var request ListStaleLabelsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListStaleLabels(ctx.Request().Context(), request.(ListStaleLabelsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListStaleLabels")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListStaleLabelsResponseObject); ok {
+		return validResponse.VisitListStaleLabelsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetLabel operation middleware
+func (sh *strictHandler) GetLabel(ctx echo.Context, code CodeInPath, params GetLabelParams) error {
+	var request GetLabelRequestObject
+
+	request.Code = code
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetLabel(ctx.Request().Context(), request.(GetLabelRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetLabel")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetLabelResponseObject); ok {
+		return validResponse.VisitGetLabelResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PrintLabel operation middleware
+func (sh *strictHandler) PrintLabel(ctx echo.Context, code CodeInPath, params PrintLabelParams) error {
+	var request PrintLabelRequestObject
+
+	request.Code = code
+	request.Params = params
+
+	var body PrintLabelJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PrintLabel(ctx.Request().Context(), request.(PrintLabelRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PrintLabel")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PrintLabelResponseObject); ok {
+		return validResponse.VisitPrintLabelResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

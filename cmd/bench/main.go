@@ -1,5 +1,6 @@
 // Command bench measures a served book from outside: sales over HTTP at a number of callers, each waiting for its
-// answer before it sends the next. It writes into the book that it measures: use a test book.
+// answer before it sends the next. It writes into the book that it measures: use a test book. bench generate writes such
+// books, of any size.
 package main
 
 import (
@@ -28,6 +29,9 @@ func main() {
 }
 
 func run(ctx context.Context, args []string, out io.Writer) error {
+	if len(args) > 0 && args[0] == "generate" {
+		return written(ctx, args[1:], out)
+	}
 	flags := flag.NewFlagSet("bench", flag.ContinueOnError)
 	base := flags.String("url", "http://127.0.0.1:8080", "where the book is served; on loopback only")
 	key := flags.String("key", "", "an owner's key")

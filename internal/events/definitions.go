@@ -16,6 +16,7 @@ type Site struct {
 	Address  string   `json:"address,omitempty"`
 	Country  string   `json:"country,omitempty"` // ISO 3166-1 alpha-2
 	Handles  []string `json:"handles,omitempty"` // allergens handled on the site: "made where handled"
+	Links    string   `json:"links,omitempty"`   // web address under which labels' links lead: https://…
 
 	// ContainsFrom is the share in per cent from which a lot is contained; below it, it only may be. Nil: 0.1.
 	ContainsFrom *float64 `json:"contains_from_percent,omitempty"`
@@ -58,6 +59,8 @@ type Buyer struct {
 // either it is unknown. Allergens nil means not known, and then nothing made of it can be released.
 type Ingredient struct {
 	Name         string             `json:"name"`
+	LabelName    string             `json:"label_name,omitempty"`       // as a list of ingredients says it
+	Consists     string             `json:"ingredients_text,omitempty"` // its own ingredients, as its label lists them
 	Kind         string             `json:"kind"`
 	Chocolate    string             `json:"chocolate,omitempty"` // dark, milk or white: of a couverture
 	Storage      string             `json:"storage,omitempty"`   // cool, chilled, frozen or dry
@@ -161,6 +164,7 @@ type DesignDecoration struct {
 // Design is a piece as sold.
 type Design struct {
 	Name            string             `json:"name"`
+	LabelName       string             `json:"label_name,omitempty"` // the name of the food, as its label says it
 	Chocolate       string             `json:"chocolate"`
 	CapChocolate    string             `json:"cap_chocolate,omitempty"`
 	Shell           Mass               `json:"shell_g"`
@@ -170,6 +174,7 @@ type Design struct {
 	PriceMinor      *int64             `json:"price_minor,omitempty"`
 	DaysForCustomer *int               `json:"days_for_customer,omitempty"`
 	GTIN            string             `json:"gtin,omitempty"`
+	Quid            []string           `json:"quid,omitempty"` // ingredients whose percentage the label gives
 }
 
 // Keeps is how long something keeps: civil days, or hours where it has not a day.

@@ -92,7 +92,7 @@ func definitions() []events.Event {
 	return []events.Event{
 		events.SiteDefined{Defined: defined("quay-lane"), Site: events.Site{
 			Name: "Quay Lane", TimeZone: "Europe/Dublin", Currency: "EUR", Operator: "Example Chocolate Ltd", Address: "1 Quay Lane",
-			Country: "IE", Handles: []string{"nuts:hazelnut"}, ContainsFrom: new(0.05),
+			Country: "IE", Handles: []string{"nuts:hazelnut"}, Links: "https://shop.example", ContainsFrom: new(0.05),
 		}},
 		events.PlaceDefined{Defined: defined("counter"), Place: events.Place{
 			Name: "Counter", Site: "quay-lane", Storage: "cool", Sells: true, Monitoring: "by_hand", Quarantine: true,
@@ -105,7 +105,7 @@ func definitions() []events.Event {
 			Name: "Harbour Café", Address: "3 Harbour Wall", Contact: "cafe@example.com",
 		}},
 		events.IngredientDefined{Defined: defined("couverture-dark-60"), Ingredient: events.Ingredient{
-			Name: "Couverture drops, dark 60 %", Kind: "couverture", Chocolate: "dark", Storage: "cool", OpenLifeDays: of(180), KeepsDays: of(540),
+			Name: "Couverture drops, dark 60 %", LabelName: "dark chocolate", Consists: "cocoa mass, sugar, cocoa butter, emulsifier: lecithins (soya)", Kind: "couverture", Chocolate: "dark", Storage: "cool", OpenLifeDays: of(180), KeepsDays: of(540),
 			Allergens: &[]string{"soybeans"}, MayContain: []string{"milk"}, Like: "couverture_dark_60",
 			Composition: map[string]float64{"cocoa_butter": 38.5, "sucrose": 39.5}, Untracked: true,
 		}},
@@ -136,12 +136,12 @@ func moreDefinitions() []events.Event {
 			WorkingC: &events.Band{Min: of(30.5), Max: of(33.0)}, CleanEveryDays: of(14),
 		}},
 		events.DesignDefined{Defined: defined("blackcurrant-dome"), Design: events.Design{
-			Name: "Blackcurrant dome", Chocolate: "dark", CapChocolate: "dark", Shell: 4 * events.Gram, Cap: 1200,
+			Name: "Blackcurrant dome", LabelName: "Filled dark chocolate, blackcurrant and bay", Chocolate: "dark", CapChocolate: "dark", Shell: 4 * events.Gram, Cap: 1200,
 			Fillings: []events.DesignFilling{
 				{Formula: "blackcurrant-bay", Quantity: 6500}, {Ingredient: "blackcurrant-jelly", Quantity: 500},
 			},
 			Decorations: []events.DesignDecoration{{Ingredient: "cocoa-butter-violet", Quantity: 300, Stage: "before_casting"}},
-			PriceMinor:  of(int64(180)), DaysForCustomer: of(2), GTIN: "09521234543213",
+			PriceMinor:  of(int64(180)), DaysForCustomer: of(2), GTIN: "09521234543213", Quid: []string{"blackcurrant-puree"},
 		}},
 		events.SchemeDefined{Defined: defined("life-scheme"), LifeScheme: events.LifeScheme{
 			Bands: []events.LifeBand{
@@ -297,6 +297,10 @@ func care() []events.Event {
 		},
 		events.DeviationDecided{
 			Deviation: opened, Code: run, Decision: "shorten", Date: of(civil.Day{Year: 2026, Month: 12, Day: 5}), Reason: "a dull surface, nothing worse",
+		},
+		events.LabelPrinted{
+			Code: run, Copies: 12, Name: "Blackcurrant dome, defrosted", DateKind: "use_by", Date: of(civil.Day{Year: 2026, Month: 12, Day: 8}),
+			Contains: []string{"milk", "soybeans"}, MayContain: []string{"nuts:hazelnut"}, Content: "9f86d081884c",
 		},
 		events.Redated{Code: run, Old: of(civil.Day{Year: 2026, Month: 12, Day: 10}), Expiry: expiry(), Cause: "storage_reading", Spells: spells()},
 	}

@@ -126,6 +126,8 @@ func (a *applying) apply() error {
 		return a.recallNarrowed(e)
 	case events.RecallClosed:
 		return a.recallClosed(e)
+	case events.LabelPrinted:
+		return a.labelPrinted(e)
 	}
 	return fmt.Errorf("no rule says what it changes")
 }
@@ -308,7 +310,7 @@ func (a *applying) opened(e events.PortionOpened) error {
 	portion := *parent
 	portion.Code, portion.Of, portion.At, portion.Expiry, portion.Parts = e.Portion, whole, a.r.OccurredAt, e.Expiry, 0
 	portion.Received, portion.PriceMinor, portion.Care = e.Quantity, nil, Care{}
-	portion.Opened, portion.Parting = true, Parting{}
+	portion.Opened, portion.Parting, portion.Labelled = true, Parting{}, Labelled{}
 	if e.Lot.IsPart() {
 		portion.Parted = &Parted{From: e.Lot, At: a.r.OccurredAt, Cause: CauseOpened}
 	}

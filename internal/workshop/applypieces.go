@@ -164,6 +164,7 @@ func (a *applying) filled(e events.MouldsFilled) error {
 				run.Ganaches = append(slices.Clip(run.Ganaches), filling.Source)
 			}
 			run.FilledAt = run.FilledAt.with(filling.Source, a.r.OccurredAt)
+			run.FilledOf = run.FilledOf.with(filling.Source, filling.Quantity)
 		} else {
 			run.Straight = append(slices.Clip(run.Straight), a.filledSources(filling.Source, a.r.OccurredAt, a.nextOp())...)
 		}

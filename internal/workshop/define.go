@@ -196,7 +196,13 @@ func checkFormula(defs *Definitions, f events.Formula) *Refusal {
 }
 
 func checkDesign(defs *Definitions, design events.Design) *Refusal {
+	if wrong := checkGTIN(design.GTIN); wrong != nil {
+		return wrong
+	}
 	var rs []*Refusal
+	for _, ingredient := range design.Quid {
+		rs = append(rs, known(defs.Ingredients, "ingredient", ingredient))
+	}
 	for i, filling := range design.Fillings {
 		if (filling.Formula == "") == (filling.Ingredient == "") {
 			return invalid(fmt.Sprintf("/fillings/%d", i), "A filling names either a formula or an ingredient.")

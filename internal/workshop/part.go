@@ -47,6 +47,18 @@ func (f FilledAt) with(filling events.Code, at time.Time) FilledAt {
 	return all
 }
 
+// FilledOf is how much of each ganache is in a run, all cavities.
+type FilledOf map[events.Code]events.Mass
+
+// with is the same with some more of one: the map is never changed in place.
+func (f FilledOf) with(ganache events.Code, mass events.Mass) FilledOf {
+	all := FilledOf{ganache: mass}
+	for code, before := range f {
+		all[code] += before
+	}
+	return all
+}
+
 // parted makes a part of what is moved where its history goes another way from here. Of several lines of one thing,
 // other grades or pieces not released yet, one part is made.
 func (a *applying) parted(l events.MovedLine) error {
@@ -91,7 +103,7 @@ func (a *applying) partRun(l events.MovedLine, way Parting, number int, first bo
 	whole := l.Code.Whole()
 	a.Runs.edit(whole).Parts = number
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
-	part.Released, part.Boxes, part.Care = 0, nil, Care{}
+	part.Released, part.Boxes, part.Care, part.Labelled = 0, nil, Care{}, Labelled{}
 	if l.Parting.Spells != nil {
 		part.Spells = l.Parting.Spells
 	}
@@ -107,7 +119,7 @@ func (a *applying) partLot(l events.MovedLine, way Parting, number int, first bo
 	part, whole := *a.Lot(l.Code), l.Code.Whole()
 	a.Lots.edit(whole).Parts = number
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
-	part.Received, part.PriceMinor, part.Care = l.Quantity, nil, Care{}
+	part.Received, part.PriceMinor, part.Care, part.Labelled = l.Quantity, nil, Care{}, Labelled{}
 	a.Lots.put(l.NewCode, part)
 }
 
@@ -120,7 +132,7 @@ func (a *applying) partGanache(l events.MovedLine, way Parting, number int, firs
 	part, whole := *a.Ganache(l.Code), l.Code.Whole()
 	a.Ganaches.edit(whole).Parts = number
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
-	part.Yield, part.Care = l.Quantity, Care{}
+	part.Yield, part.Care, part.Labelled = l.Quantity, Care{}, Labelled{}
 	if l.Parting.Spells != nil {
 		part.Spells = l.Parting.Spells
 	}

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"firstout/internal/events"
+	"firstout/internal/gs1"
 )
 
 // Slug names a kind of refusal, as in /problems/<slug>.
@@ -136,9 +137,14 @@ func inOrder(rules []string) []string {
 	return ordered
 }
 
-// ParseCode reads a typed code, or refuses it before anything is looked up.
+// ParseCode reads a typed code, or what a reader sends of a symbol on one of our labels, or refuses it before anything is
+// looked up.
 func ParseCode(typed string) (events.Code, *Refusal) {
-	code, err := events.ParseCode(typed)
+	read := typed
+	if lot, scanned := gs1.LotIn(typed); scanned {
+		read = lot
+	}
+	code, err := events.ParseCode(read)
 	if err != nil {
 		return "", &Refusal{
 			Slug: RefusedMistypedCode, Facts: Facts{"typed": typed},

@@ -51,6 +51,7 @@ type Lot struct {
 	Mix               Mix                `json:"mix,omitempty"`         // of a block
 	Expiry            events.Expiry      `json:"expiry"`
 	Parting
+	Labelled
 	Care
 }
 
@@ -92,6 +93,7 @@ type Ganache struct {
 	Expiry         events.Expiry               `json:"expiry"`
 	Spells         []events.Spell              `json:"spells,omitempty"` // its times out of its class
 	Parting
+	Labelled
 	Care
 }
 
@@ -114,6 +116,7 @@ type Run struct {
 	Allergens   Allergens      `json:"allergens"`
 	Ganaches    []events.Code  `json:"ganaches,omitempty"`
 	FilledAt    FilledAt       `json:"filled_at,omitempty"`
+	FilledOf    FilledOf       `json:"filled_of,omitempty"`
 	Straight    []DatedInput   `json:"straight,omitempty"` // lots and charge lots in it not by way of a ganache
 	Good        int            `json:"good"`
 	Seconds     int            `json:"seconds,omitempty"`
@@ -129,6 +132,7 @@ type Run struct {
 	Expiry      events.Expiry  `json:"expiry"`
 	Spells      []events.Spell `json:"spells,omitempty"` // its times out of its class, as a piece
 	Parting
+	Labelled
 	Care
 }
 

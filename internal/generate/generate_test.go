@@ -1,0 +1,84 @@
+package generate_test
+
+import (
+	"context"
+	"os"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"firstout/internal/civil"
+	"firstout/internal/events/eventlog"
+	"firstout/internal/generate"
+	"firstout/internal/pgtest"
+	"firstout/internal/projections"
+)
+
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
+
+// write writes a book into a database of its own.
+func write(t testing.TB, db *pgtest.DB, size generate.Size) {
+	t.Helper()
+	require.NoError(t, eventlog.MarkBook(t.Context(), db.Owner, eventlog.BookTest))
+	require.NoError(t, projections.WriteBulk(t.Context(), db.Owner, func(b *projections.Bulk) error {
+		return generate.Play(t.Context(), b, size, func(int) {})
+	}))
+}
+
+func small(days int, seed uint64) generate.Size {
+	return generate.Size{Days: days, RunsPerDay: 8, SalesPerDay: 120, Seed: seed, Until: civil.Day{Year: 2026, Month: 11, Day: 24}}
+}
+
+// logOf is everything that a book's log says, as one text.
+func logOf(ctx context.Context, t *testing.T, db *pgtest.DB) (text string, count int) {
+	t.Helper()
+	require.NoError(t, db.App.QueryRow(ctx, "SELECT md5(string_agg(canonical, ' ' ORDER BY position)), count(*) FROM log").Scan(&text, &count))
+	return text, count
+}
+
+// A generated book is a true one: what was written down as it went is what the log gives, row for row, though what was
+// finished had been let go of; six weeks are long enough for tanks to be emptied and pieces to pass their date.
+func TestAGeneratedBookIsATrueOne(t *testing.T) {
+	t.Parallel()
+	db := pgtest.NewBook(t) // checked whole at the end
+	write(t, db, small(45, 1))
+	different, err := projections.Diff(t.Context(), db.Owner)
+	require.NoError(t, err)
+	require.Empty(t, different)
+	for _, kind := range []string{
+		"ingredient_received", "portion_opened", "chocolate_melted", "vat_emptied", "ganache_made", "shells_cast", "moulds_filled", "moulds_capped", "pieces_turned_out",
+		"pieces_released", "stock_moved", "pieces_sold", "pieces_given", "stock_discarded", "stock_counted", "hold_placed", "hold_lifted", "checked", "deviation_opened", "deviation_decided",
+	} {
+		var many int
+		require.NoError(t, db.App.QueryRow(t.Context(), "SELECT count(*) FROM log WHERE type = $1", kind).Scan(&many))
+		require.Positive(t, many, kind)
+	}
+	var sales, unkept int
+	require.NoError(t, db.App.QueryRow(t.Context(), "SELECT count(*) FROM log WHERE type = 'pieces_sold'").Scan(&sales))
+	require.Greater(t, sales, 45*120*9/10, "nearly every customer gets something")
+	require.NoError(t, db.App.QueryRow(t.Context(), "SELECT count(*) FROM log l WHERE key <> '' AND NOT EXISTS (SELECT FROM commands c WHERE c.key = l.key AND c.command = l.command)").Scan(&unkept))
+	require.Zero(t, unkept, "every key has its answer")
+}
+
+func TestTheSameSeedGivesTheSameBook(t *testing.T) {
+	t.Parallel()
+	book := func(seed uint64) string {
+		db := pgtest.New(t)
+		write(t, db, small(3, seed))
+		text, count := logOf(t.Context(), t, db)
+		require.Greater(t, count, 3*120)
+		return text
+	}
+	first := book(7)
+	require.Equal(t, first, book(7))
+	require.NotEqual(t, first, book(8))
+}
+
+// A book is written into an empty database only.
+func TestNothingIsWrittenOverABook(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	write(t, db, small(1, 1))
+	err := projections.WriteBulk(t.Context(), db.Owner, func(*projections.Bulk) error { return nil })
+	require.ErrorContains(t, err, "there is a book in this database already")
+}
