@@ -112,6 +112,7 @@ POST /v1/holds/:id/lifts           o
 GET  /v1/deviations                cmoa
 POST /v1/deviations/:id/decisions  mo
 POST /v1/redatings                 mo
+POST /v1/corrections               cmo
 POST /v1/clock                     o whole
 
 # The counter reads board, picks, stock, dates, allergens; the till reads stock, picks, board.

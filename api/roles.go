@@ -138,6 +138,7 @@ var rights = map[string]roles{
 	"GET /v1/deviations":                counterSees,
 	"POST /v1/deviations/:id/decisions": makerDoes,
 	"POST /v1/redatings":                makerDoes,
+	"POST /v1/corrections":              counterDoes, // of what is the caller's to correct: workshop.Correct
 	"POST /v1/clock":                    ownerDoes.ofTheWholeBook(),
 
 	"GET /v1/board":               tillReads,

@@ -139,6 +139,7 @@ var atThePier = map[string]siteCase{
 	"GET /v1/deviations":                {own: []string{"deviations"}},
 	"POST /v1/deviations/:id/decisions": {elsewhere: []string{`deviations/{deviation}/decisions {"decision":"accept","reason":"short"}`}, own: []string{`deviations/{mine-deviation}/decisions {"decision":"accept","reason":"short"}`}},
 	"POST /v1/redatings":                {elsewhere: []string{`redatings {"code":"{cream}","date":"2026-11-30","reason":"smell"}`}, own: []string{`redatings {"code":"{run}","date":"2026-11-30","reason":"smell"}`}},
+	"POST /v1/corrections":              {elsewhere: []string{`corrections {"event":"{hold}","reason":"another lot"}`}, own: []string{`corrections {"event":"{mine-hold}","reason":"another lot"}`}},
 	"POST /v1/clock":                    {elsewhere: []string{`clock {"now":"2026-11-26T08:00:00Z"}`}},
 
 	"GET /v1/board":               {elsewhere: []string{"board?place=counter", "board?place=counter&date=2026-11-26"}, own: []string{"board?place=stall"}},

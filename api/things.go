@@ -24,11 +24,15 @@ func (h *handlers) about(ctx context.Context, code events.Code) (about, error) {
 	if err != nil {
 		return about{}, err
 	}
-	a := about{recorded: recorded}
-	if a.history, err = historyOf(recorded, sightOf(actorOf(ctx))); err != nil {
+	corrections := workshop.CorrectionsIn(recorded) // what is newer than what it corrects is in the history too
+	var a about
+	for _, r := range recorded {
+		a.recorded = append(a.recorded, corrections.InPlace(r)...)
+	}
+	if a.history, err = historyOf(recorded, corrections, sightOf(actorOf(ctx))); err != nil {
 		return about{}, err
 	}
-	for _, r := range recorded {
+	for _, r := range a.recorded {
 		if checked, is := r.Data.(events.Checked); is {
 			a.checks = append(a.checks, checkOf(r, checked))
 		}

@@ -178,4 +178,5 @@ var decoders = map[string]func([]byte) (Event, error){
 	"deviation_opened/1":  as[DeviationOpened],
 	"deviation_decided/1": as[DeviationDecided],
 	"redated/1":           as[Redated],
+	"command_corrected/1": as[CommandCorrected],
 }

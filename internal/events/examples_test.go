@@ -249,6 +249,13 @@ func care() []events.Event {
 		events.DeviationDecided{
 			Deviation: opened, Code: run, Decision: "shorten", Date: of(civil.Day{Year: 2026, Month: 12, Day: 5}), Reason: "a dull surface, nothing worse",
 		},
+		events.CommandCorrected{
+			Corrected: opened, Event: opened, Type: "hold_lifted", Reason: "typed 60, meant 6", Concerned: []events.Code{lot, run},
+			Events: []events.Replacing{{
+				Position: 17, ID: opened, Version: 1, Site: "quay-lane", OccurredAt: recordedAt.Add(-time.Hour),
+				Data: events.HoldLifted{Hold: opened, Codes: []events.Code{ganache}, Reason: "the dairy called"},
+			}},
+		},
 		events.Redated{Code: run, Old: of(civil.Day{Year: 2026, Month: 12, Day: 10}), Expiry: expiry(), Cause: "measured"},
 	}
 }

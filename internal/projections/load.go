@@ -60,6 +60,8 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	l.ops(kinds[workshop.NeedsOps])
 	l.vatsAt(kinds[workshop.NeedsVatAt])
 	l.remix(kinds[workshop.NeedsRemix])
+	l.commands(kinds[workshop.NeedsCommand])
+	l.histories(kinds[workshop.NeedsHistory])
 }
 
 // byKind sorts needs by their kind, each need once.

@@ -19,11 +19,12 @@ var (
 	saveEdges       = query("save_edges")
 	saveOps         = query("save_ops")
 	saveDailySales  = query("save_daily_sales")
+	saveCorrections = query("save_corrections")
 )
 
 // tables are the derived tables. A rebuild makes all of them anew.
 var tables = []string{
-	"definitions", "things", "stock", "vats", "holds", "deviations", "sequences", "movements", "edges", "charge_ops", "daily_sales",
+	"definitions", "things", "stock", "vats", "holds", "deviations", "sequences", "movements", "edges", "charge_ops", "daily_sales", "corrections",
 }
 
 // rows are rows of one table on their way in, held by column: whole columns for unnest, one row at a time for

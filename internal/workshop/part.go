@@ -59,6 +59,9 @@ func (a *applying) parted(l events.MovedLine) error {
 	}
 	_, _, number := l.NewCode.Numbers()
 	first := number > a.alike(whole).parts
+	if a.folds(l.NewCode) { // a correction may have given a number out of turn
+		first = !a.Exists(l.NewCode)
+	}
 	switch l.Code.Kind() {
 	case events.KindRun:
 		a.partRun(l, way, number, first)
@@ -73,7 +76,7 @@ func (a *applying) parted(l events.MovedLine) error {
 		return nil
 	}
 	a.Loaded(NeedThing(l.NewCode))
-	return a.heldWith(l.NewCode, a.careOf(l.Code).Holds)
+	return a.heldWith(l.NewCode, l.Code, a.careOf(l.Code).Holds)
 }
 
 func (a *applying) partRun(l events.MovedLine, way Parting, number int, first bool) {
@@ -83,7 +86,7 @@ func (a *applying) partRun(l events.MovedLine, way Parting, number int, first bo
 		return
 	}
 	whole := l.Code.Whole()
-	a.Runs.edit(whole).Parts = number
+	a.Runs.edit(whole).Parts = max(number, a.alike(whole).parts)
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
 	part.Released, part.Care = 0, Care{}
 	a.Runs.put(l.NewCode, part)
@@ -96,7 +99,7 @@ func (a *applying) partLot(l events.MovedLine, way Parting, number int, first bo
 		return
 	}
 	part, whole := *a.Lot(l.Code), l.Code.Whole()
-	a.Lots.edit(whole).Parts = number
+	a.Lots.edit(whole).Parts = max(number, a.alike(whole).parts)
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
 	part.Received, part.PriceMinor, part.Care = l.Quantity, nil, Care{}
 	a.Lots.put(l.NewCode, part)
@@ -109,7 +112,7 @@ func (a *applying) partGanache(l events.MovedLine, way Parting, number int, firs
 		return
 	}
 	part, whole := *a.Ganache(l.Code), l.Code.Whole()
-	a.Ganaches.edit(whole).Parts = number
+	a.Ganaches.edit(whole).Parts = max(number, a.alike(whole).parts)
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
 	part.Yield, part.Care = l.Quantity, Care{}
 	a.Ganaches.put(l.NewCode, part)

@@ -37,12 +37,19 @@ type Set struct {
 	Sequences  layer[SequenceKey, int]
 
 	Ops         layer[OpKey, ChargeOp]         // what happened to what is in charges
+	kept        layer[events.Code, []Movement] // of a book being folded: of what a correction concerns
+	absent      layer[events.Code, struct{}]   // of a book being folded: what only corrected commands brought into it
 	opsOf       layer[events.Code, []OpKey]    // of each charge, as far as loaded
 	lines       layer[events.Code, []StockKey] // which lines of stock each code has
 	counts      layer[countKey, []time.Time]   // of a complete set: when each thing was counted, in order
 	flows       layer[events.Code, []Edge]     // of a complete set: where what is mixed went
 	later       map[events.Code]laterMovements // as loaded, shared by all forks
 	loadedFlows map[events.Code][]Edge         // as loaded, shared by all forks
+	told        *told                          // events as loaded, shared by all forks
+	partial     *partial                       // of a set that folds a part of the book anew
+	corrections *Corrections                   // of a book being folded: those in force
+	then        bool                           // what is decided on it is decided where a corrected command stands
+	last        applying                       // the last event and how far its numbers have come
 
 	// Downstream is what each code asked for with NeedDownstream went into, itself left out.
 	Downstream map[events.Code][]events.Code
@@ -50,6 +57,9 @@ type Set struct {
 	// What the applied events add to the tables that only grow.
 	Movements []Movement
 	Edges     []Edge
+
+	// Swapped is what a correction changes in the tables that else only grow.
+	Swapped Swapped
 
 	// Remixed is what turned out to be made of something else, because of what was written down late, in the order
 	// in which it was found. It is a fork's own.
@@ -60,7 +70,7 @@ type Set struct {
 func NewSet(defs *Definitions, complete bool) *Set {
 	s := &Set{
 		complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{},
-		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{},
+		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{}, told: newTold(),
 	}
 	s.Lots.init(nil)
 	s.Charges.init(nil)
@@ -76,12 +86,17 @@ func NewSet(defs *Definitions, complete bool) *Set {
 	s.flows.init(nil)
 	s.lines.init(nil)
 	s.counts.init(nil)
+	s.kept.init(nil)
+	s.absent.init(nil)
 	return s
 }
 
 // Fork is a set that sees what s has and keeps its own changes apart until Merge.
 func (s *Set) Fork() *Set {
-	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows}
+	f := &Set{
+		parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later,
+		loadedFlows: s.loadedFlows, told: s.told, partial: s.partial, corrections: s.corrections,
+	}
 	f.Lots.init(&s.Lots)
 	f.Charges.init(&s.Charges)
 	f.Ganaches.init(&s.Ganaches)
@@ -96,6 +111,8 @@ func (s *Set) Fork() *Set {
 	f.flows.init(&s.flows)
 	f.lines.init(&s.lines)
 	f.counts.init(&s.counts)
+	f.kept.init(&s.kept)
+	f.absent.init(&s.absent)
 	return f
 }
 
@@ -115,10 +132,13 @@ func (s *Set) Merge() {
 	s.flows.merge()
 	s.lines.merge()
 	s.counts.merge()
+	s.kept.merge()
+	s.absent.merge()
 	maps.Copy(s.parent.loaded, s.loaded)
 	s.parent.Defs = s.Defs
 	s.parent.Movements = append(s.parent.Movements, s.Movements...)
 	s.parent.Edges = append(s.parent.Edges, s.Edges...)
+	s.parent.Swapped = s.parent.Swapped.plus(s.Swapped)
 }
 
 // A Need is something to load into a set. Exactly one of the shapes below; make them with the Need… functions.
@@ -154,6 +174,8 @@ const (
 	NeedsParts                            // Code of a whole: all its parts
 	NeedsDeviationsAt                     // Place: the deviations of the place itself that nobody has decided
 	NeedsMoved                            // Place, At: lines there of which something moved after the instant
+	NeedsCommand                          // ID of an event: its command, and every correction of it
+	NeedsHistory                          // Code of a whole: every event that concerns it or a part of it
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -219,6 +241,12 @@ func NeedVatAt(slug string, at time.Time) Need {
 // more.
 func NeedMoved(place string, at time.Time) Need { return Need{Kind: NeedsMoved, Place: place, At: at} }
 
+// NeedCommand asks for the command that an event belongs to, and for every correction of it.
+func NeedCommand(event uuid.UUID) Need { return Need{Kind: NeedsCommand, ID: event} }
+
+// NeedHistory asks for every event that concerns a whole or a part of it.
+func NeedHistory(whole events.Code) Need { return Need{Kind: NeedsHistory, Code: whole} }
+
 // Loaded marks needs as met: what they asked for and is not in the set does not exist.
 func (s *Set) Loaded(needs ...Need) {
 	for _, n := range needs {
@@ -228,15 +256,14 @@ func (s *Set) Loaded(needs ...Need) {
 
 // IsLoaded says whether a need was met.
 func (s *Set) IsLoaded(n Need) bool {
-	if s.complete {
+	if s.partial != nil && s.partial.meets(n) {
 		return true
 	}
-	if n.Kind == NeedsLater {
-		later, loaded := s.later[n.Code]
-		return loaded && !later.from.After(n.At)
+	if later, loaded := s.later[n.Code]; n.Kind == NeedsLater && loaded && !later.from.After(n.At) {
+		return true
 	}
 	for at := s; at != nil; at = at.parent {
-		if _, met := at.loaded[n]; met {
+		if _, met := at.loaded[n]; met || at.complete {
 			return true
 		}
 	}
@@ -269,6 +296,7 @@ func (s *Set) Lot(code events.Code) *Lot {
 		return l
 	}
 	s.want(NeedThing(code))
+	s.mustBeThere(code)
 	return nil
 }
 
@@ -278,6 +306,7 @@ func (s *Set) Charge(code events.Code) *Charge {
 		return c
 	}
 	s.want(NeedThing(code))
+	s.mustBeThere(code)
 	return nil
 }
 
@@ -287,6 +316,7 @@ func (s *Set) Ganache(code events.Code) *Ganache {
 		return g
 	}
 	s.want(NeedThing(code))
+	s.mustBeThere(code)
 	return nil
 }
 
@@ -296,6 +326,7 @@ func (s *Set) Run(code events.Code) *Run {
 		return r
 	}
 	s.want(NeedThing(code))
+	s.mustBeThere(code)
 	return nil
 }
 
@@ -314,6 +345,9 @@ func (s *Set) Hold(id uuid.UUID) *Hold {
 		return h
 	}
 	s.want(NeedHold(id))
+	if s.then { // of what is outside: a hold that was written down later
+		return s.partial.under.Holds.get(id)
+	}
 	return nil
 }
 
@@ -323,6 +357,9 @@ func (s *Set) Deviation(id uuid.UUID) *Deviation {
 		return d
 	}
 	s.want(NeedDeviation(id))
+	if s.then {
+		return s.partial.under.Deviations.get(id)
+	}
 	return nil
 }
 
@@ -344,11 +381,17 @@ func (s *Set) DeviationsAt(place string) []*Deviation {
 // DownstreamOf lists everything that a thing went into, itself left out.
 func (s *Set) DownstreamOf(code events.Code) []events.Code {
 	s.want(NeedDownstream(code))
+	if s.partial != nil {
+		return s.madeByThen(s.Downstream[code])
+	}
 	return s.Downstream[code]
 }
 
 // Exists says whether a code names a thing of the book.
 func (s *Set) Exists(code events.Code) bool {
+	if s.then && s.comesLater(code) {
+		return false
+	}
 	switch code.Kind() {
 	case events.KindLot:
 		return s.Lot(code) != nil
@@ -372,7 +415,9 @@ func (s *Set) LinesOf(code events.Code) []*StockLine {
 	}
 	lines := make([]*StockLine, 0, len(*keys))
 	for _, k := range *keys {
-		lines = append(lines, s.Stock.get(k))
+		if l := s.Stock.get(k); l != nil {
+			lines = append(lines, l)
+		}
 	}
 	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.compare(b.StockKey) })
 	return lines
@@ -489,10 +534,16 @@ type layer[K comparable, V any] struct {
 	under *layer[K, V]
 	rows  map[K]*V
 	dirty map[K]struct{}
+	gone  map[K]struct{}
+	hides func(K) bool // of a partial set: what is not to be seen of the layers under this one
+	drops func(K) bool // of a partial set and its forks: what is not to be written
 }
 
 func (l *layer[K, V]) init(under *layer[K, V]) {
-	l.under, l.rows, l.dirty = under, map[K]*V{}, map[K]struct{}{}
+	l.under, l.rows, l.dirty, l.gone = under, map[K]*V{}, map[K]struct{}{}, nil
+	if under != nil {
+		l.drops = under.drops
+	}
 }
 
 // get finds a row for reading, nil if the layer and those under it have none.
@@ -501,8 +552,20 @@ func (l *layer[K, V]) get(key K) *V {
 		if row, found := at.rows[key]; found {
 			return row
 		}
+		if at.ends(key) {
+			return nil
+		}
 	}
 	return nil
+}
+
+// ends says that the layers under this one are not to be asked for a row.
+func (l *layer[K, V]) ends(key K) bool {
+	if l.hides != nil && l.hides(key) {
+		return true
+	}
+	_, gone := l.gone[key]
+	return gone
 }
 
 // Add puts a row as loaded: it is not dirty.
@@ -510,9 +573,26 @@ func (l *layer[K, V]) Add(key K, row V) { l.rows[key] = &row }
 
 // put writes a row.
 func (l *layer[K, V]) put(key K, row V) {
+	if l.drops != nil && l.drops(key) {
+		return
+	}
 	l.rows[key] = &row
 	l.dirty[key] = struct{}{}
+	delete(l.gone, key)
 }
+
+// remove takes a row out, wherever it is.
+func (l *layer[K, V]) remove(key K) {
+	delete(l.rows, key)
+	delete(l.dirty, key)
+	if l.gone == nil {
+		l.gone = map[K]struct{}{}
+	}
+	l.gone[key] = struct{}{}
+}
+
+// Gone lists the rows that were taken out since they were loaded.
+func (l *layer[K, V]) Gone() []K { return slices.Collect(maps.Keys(l.gone)) }
 
 // Has says whether the layer itself holds a row: loading must not overwrite what was changed.
 func (l *layer[K, V]) Has(key K) bool { return l.get(key) != nil }
@@ -546,14 +626,15 @@ func (l *layer[K, V]) all() iter.Seq2[K, *V] {
 
 func (l *layer[K, V]) shadows(key K, below *layer[K, V]) bool {
 	for at := l; at != below; at = at.under {
-		if _, found := at.rows[key]; found {
+		if _, found := at.rows[key]; found || at.ends(key) {
 			return true
 		}
 	}
 	return false
 }
 
-// edit gives a row's own copy, marked as written; nil if there is no such row.
+// edit gives a row's own copy, marked as written; nil if there is no such row. Of what is not to be written it is a
+// copy that is forgotten.
 func (l *layer[K, V]) edit(key K) *V {
 	if _, own := l.dirty[key]; own {
 		return l.rows[key]
@@ -562,11 +643,34 @@ func (l *layer[K, V]) edit(key K) *V {
 	if row == nil {
 		return nil
 	}
+	if l.drops != nil && l.drops(key) {
+		forgotten := *row
+		return &forgotten
+	}
 	l.put(key, *row)
 	return l.rows[key]
 }
 
 func (l *layer[K, V]) merge() {
-	maps.Copy(l.under.rows, l.rows)
+	for key := range l.gone {
+		l.under.remove(key)
+	}
+	for key, row := range l.rows {
+		l.under.rows[key] = row
+		delete(l.under.gone, key)
+	}
 	maps.Copy(l.under.dirty, l.dirty)
+}
+
+// appendTo adds to a list that is a row. Lists under it keep their length.
+func appendTo[K comparable, V any](l *layer[K, []V], key K, v V) {
+	if _, own := l.dirty[key]; own {
+		*l.rows[key] = append(*l.rows[key], v)
+		return
+	}
+	var list []V
+	if known := l.get(key); known != nil {
+		list = slices.Clip(*known)
+	}
+	l.put(key, append(list, v))
 }
