@@ -13,14 +13,16 @@ import (
 
 // A call is what the shell has found out about a request by the time its handler runs. The shell alone writes it.
 type call struct {
-	id     uuid.UUID
-	route  string // the route's pattern, e.g. /v1/runs/:code
-	url    *url.URL
-	actor  workshop.Actor
-	key    string // of a POST that needs one, without its quotes
-	hash   [32]byte
-	mark   Mark // of a GET of state
-	header http.Header
+	id    uuid.UUID
+	route string // the route's pattern, e.g. /v1/runs/:code
+	url   *url.URL
+	actor workshop.Actor
+	key   string // of a POST that needs one, without its quotes
+	hash  [32]byte
+	mark  Mark // of a GET of state
+
+	capture *workshop.Command // nil: commands are carried out; else they are put here
+	header  http.Header
 
 	accepts string // of the media types of the answer, the one that the caller likes best
 

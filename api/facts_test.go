@@ -125,4 +125,5 @@ var slugNamed = map[string]workshop.Slug{
 	"RefusedNotReleased": workshop.RefusedNotReleased, "RefusedWrongChocolate": workshop.RefusedWrongChocolate, "RefusedUndecided": workshop.RefusedUndecided,
 	"RefusedAllergensUnknown": workshop.RefusedAllergensUnknown, "RefusedNotOnLabel": workshop.RefusedNotOnLabel,
 	"RefusedNoWholeDay": workshop.RefusedNoWholeDay, "RefusedNotEnough": workshop.RefusedNotEnough,
+	"RefusedAlreadyCorrected": workshop.RefusedAlreadyCorrected, "RefusedStillUsed": workshop.RefusedStillUsed,
 }

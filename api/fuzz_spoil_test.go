@@ -281,6 +281,7 @@ func (d *drawer) walk(s *openapi3.Schema, value any, at []any, off func(what str
 func (d *drawer) members(s *openapi3.Schema, v map[string]any, tell func(what string, value any, below ...any)) {
 	of := s.AdditionalProperties.Schema
 	switch {
+	case s.AdditionalProperties.Has != nil && *s.AdditionalProperties.Has: // it takes any
 	case of == nil:
 		tell("has a member too many", json.Number("1"), "surprise")
 	case s.MaxProps != nil:

@@ -32,6 +32,10 @@ var _ openapi.StrictServerInterface = (*handlers)(nil)
 // body of the answer. It runs while others wait for the book, and what it gives is what the key gets for ever: it
 // does no I/O, and shows what the first caller may see.
 func do[Decided any](ctx context.Context, h *handlers, command workshop.Command, show func(Decided, []events.Recorded) any) (stored, error) {
+	if captured := callOf(ctx).capture; captured != nil {
+		*captured = command
+		return stored{}, errCaptured
+	}
 	key, hash := keyOf(ctx)
 	answer, err := h.book.Do(ctx, book.Request{
 		Command: command, Key: key, RequestHash: hash, Actor: actorOf(ctx),
@@ -119,6 +123,9 @@ func (s stored) VisitLiftHoldResponse(w http.ResponseWriter) error        { retu
 func (s stored) VisitRecordCheckResponse(w http.ResponseWriter) error     { return s.write(w) }
 func (s stored) VisitDecideDeviationResponse(w http.ResponseWriter) error { return s.write(w) }
 func (s stored) VisitCreateRedatingResponse(w http.ResponseWriter) error  { return s.write(w) }
+func (s stored) VisitCreateCorrectionResponse(w http.ResponseWriter) error {
+	return s.write(w)
+}
 func (s stored) VisitGetSiteResponse(w http.ResponseWriter) error         { return s.write(w) }
 func (s stored) VisitListSitesResponse(w http.ResponseWriter) error       { return s.write(w) }
 func (s stored) VisitGetPlaceResponse(w http.ResponseWriter) error        { return s.write(w) }

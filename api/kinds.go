@@ -64,6 +64,7 @@ var kinds = map[workshop.Slug]kind{
 			{"hold", "the id that names no hold"},
 			{"deviation", "the id that names no deviation"},
 			{"recall", "the id that names no recall"},
+			{"event", "the id that names no event"},
 			{"place", "where nothing of that design stands"},
 		},
 	},
@@ -72,6 +73,7 @@ var kinds = map[workshop.Slug]kind{
 		Means: "What was named is there, but it cannot be used so: a run where a lot is meant, a place that does not sell.",
 		Do:    "Name a thing of the kind that the sentence asks for.",
 		Facts: []fact{
+			{"event", "the event that was named: of a definition"},
 			{"code", "what was named"},
 			{"ingredient", "the ingredient that was named"},
 			{"place", "the place that was named"},
@@ -208,6 +210,23 @@ var kinds = map[workshop.Slug]kind{
 			{"place", "where"},
 			{"code", "of what, named by its code"},
 			{"ingredient", "of what, where the book was to pick it"},
+		},
+	},
+	workshop.RefusedAlreadyCorrected: {
+		Status: http.StatusConflict, Title: "That was corrected already",
+		Means: "A correction of this command is in force, or it was itself taken back by one.",
+		Do:    "Look at what counts now. If that is wrong too, correct the correction: name its event.",
+		Facts: []fact{{"event", "the event that was named"}, {"correction", "the event that corrected it"}},
+	},
+	workshop.RefusedStillUsed: {
+		Status: http.StatusConflict, Title: "Something rests on it",
+		Means: "What was written down since cannot have happened if this had not: more was used than would have been there, or it names a thing that would not be.",
+		Do:    "Correct what stands in the way first, the newest first; or correct this to what does not take so much away.",
+		Facts: []fact{
+			{"in_the_way", "the codes of what would not be there, or of which there would be too little"},
+			{"event", "the event that rests on it"},
+			{"event_type", "what that was"},
+			{"occurred_at", "and when"},
 		},
 	},
 

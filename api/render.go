@@ -400,16 +400,21 @@ func checkOf(r events.Recorded, e events.Checked) openapi.Check {
 }
 
 // historyOf shows the events that touched a thing, without who recorded them and without what the caller may not see.
-func historyOf(recorded []events.Recorded, sees sight) ([]openapi.HistoryEvent, error) {
+// What was corrected is marked with what corrected it.
+func historyOf(recorded []events.Recorded, corrections *workshop.Corrections, sees sight) ([]openapi.HistoryEvent, error) {
 	history := []openapi.HistoryEvent{}
 	for _, r := range recorded {
 		data, err := json.Marshal(sees.of(r.Data))
 		if err != nil {
 			return nil, fmt.Errorf("show the event at position %d: %w", r.Position, err)
 		}
-		history = append(history, openapi.HistoryEvent{
+		event := openapi.HistoryEvent{
 			Position: r.Position, ID: r.ID, Type: r.Data.EventType(), OccurredAt: r.OccurredAt, RecordedAt: r.RecordedAt, Data: data,
-		})
+		}
+		if by, is := corrections.By(r.Command); is {
+			event.CorrectedBy = &by
+		}
+		history = append(history, event)
 	}
 	return history, nil
 }
@@ -423,6 +428,12 @@ func (s sight) of(data events.Event) events.Event {
 		}
 		if !s.supplier {
 			e.Supplier, e.SupplierLot, e.DeliveryNote = "", "", ""
+		}
+		return e
+	case events.CommandCorrected:
+		e.Events = slices.Clone(e.Events)
+		for i := range e.Events {
+			e.Events[i].Data = s.of(e.Events[i].Data)
 		}
 		return e
 	case events.PiecesSold:

@@ -121,6 +121,7 @@ POST /v1/holds/:id/lifts           o
 GET  /v1/deviations                cmoa
 POST /v1/deviations/:id/decisions  mo
 POST /v1/redatings                 mo
+POST /v1/corrections               cmo
 POST /v1/clock                     o whole
 
 # A recall reaches over every site. The maker opens drills; what is no drill is the owner's inside the request.

@@ -150,6 +150,7 @@ var rights = map[string]roles{
 	"GET /v1/recalls/:id/notice":        makerSees.ofTheWholeBook(),
 	"POST /v1/recalls/:id/narrowings":   makerDoes.ofTheWholeBook(),
 	"POST /v1/recalls/:id/closings":     makerDoes.ofTheWholeBook(),
+	"POST /v1/corrections":              counterDoes, // of what is the caller's to correct: workshop.Correct
 	"POST /v1/clock":                    ownerDoes.ofTheWholeBook(),
 
 	"GET /v1/board":                tillReads,

@@ -157,6 +157,7 @@ var atThePier = map[string]siteCase{
 	"GET /v1/recalls/:id/notice":        {elsewhere: []string{"recalls/{hold}/notice"}},
 	"POST /v1/recalls/:id/narrowings":   {elsewhere: []string{`recalls/{hold}/narrowings {"reason":"glass"}`}},
 	"POST /v1/recalls/:id/closings":     {elsewhere: []string{`recalls/{hold}/closings {"rest":"gone","reason":"glass"}`}},
+	"POST /v1/corrections":              {elsewhere: []string{`corrections {"event":"{hold}","reason":"another lot"}`}, own: []string{`corrections {"event":"{mine-hold}","reason":"another lot"}`}},
 	"POST /v1/clock":                    {elsewhere: []string{`clock {"now":"2026-11-26T08:00:00Z"}`}},
 
 	"GET /v1/board":        {elsewhere: []string{"board?place=counter", "board?place=counter&date=2026-11-26"}, own: []string{"board?place=stall"}},

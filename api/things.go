@@ -25,14 +25,18 @@ func (h *handlers) about(ctx context.Context, code events.Code) (about, error) {
 	if err != nil {
 		return about{}, err
 	}
-	a := about{recorded: recorded}
-	if a.dates, err = h.datesOf(ctx, code, recorded); err != nil {
-		return about{}, err
-	}
-	if a.history, err = historyOf(recorded, sightOf(actorOf(ctx))); err != nil {
-		return about{}, err
-	}
+	corrections := workshop.CorrectionsIn(recorded) // what is newer than what it corrects is in the history too
+	var a about
 	for _, r := range recorded {
+		a.recorded = append(a.recorded, corrections.InPlace(r)...)
+	}
+	if a.dates, err = h.datesOf(ctx, code, a.recorded); err != nil {
+		return about{}, err
+	}
+	if a.history, err = historyOf(recorded, corrections, sightOf(actorOf(ctx))); err != nil {
+		return about{}, err
+	}
+	for _, r := range a.recorded {
 		if checked, is := r.Data.(events.Checked); is {
 			a.checks = append(a.checks, checkOf(r, checked))
 		}

@@ -192,6 +192,16 @@ CREATE TABLE daily_sales (
     PRIMARY KEY (place, subject, day)
 ) WITH (fillfactor = 50);
 
+-- Which command corrected which. A correction may be corrected itself.
+CREATE TABLE corrections (
+    command   uuid PRIMARY KEY,
+    corrected uuid NOT NULL,   -- the command that it corrects
+    position  bigint NOT NULL, -- of the event that says so
+    event     uuid NOT NULL,   -- and its id
+    voids     boolean NOT NULL
+);
+CREATE INDEX ON corrections (corrected);
+
 GRANT SELECT, INSERT, UPDATE, DELETE
-    ON definitions, things, stock, vats, holds, deviations, recalls, sequences, movements, edges, charge_ops, readings, daily_sales
+    ON definitions, things, stock, vats, holds, deviations, recalls, sequences, movements, edges, charge_ops, readings, daily_sales, corrections
     TO firstout_app;

@@ -61,6 +61,17 @@ CREATE TRIGGER append_only BEFORE DELETE OR UPDATE OR TRUNCATE ON commands FOR E
 ALTER TABLE commands ENABLE ALWAYS TRIGGER append_only;
 GRANT INSERT, SELECT ON commands TO firstout_app;
 
+CREATE TABLE corrections (
+    command uuid NOT NULL,
+    corrected uuid NOT NULL,
+    position bigint NOT NULL,
+    event uuid NOT NULL,
+    voids boolean NOT NULL,
+    CONSTRAINT corrections_pkey PRIMARY KEY (command)
+);
+CREATE INDEX corrections_corrected_idx ON corrections USING btree (corrected);
+GRANT DELETE, INSERT, SELECT, UPDATE ON corrections TO firstout_app;
+
 CREATE TABLE daily_sales (
     place text COLLATE "C" NOT NULL,
     subject text COLLATE "C" NOT NULL,

@@ -1838,6 +1838,44 @@ type Cooling struct {
 	To5Minutes *float64 `json:"to_5_minutes"`
 }
 
+// CorrectedEvent defines model for CorrectedEvent.
+type CorrectedEvent struct {
+	Data json.RawMessage `json:"data"`
+
+	// ID That of the event whose place it takes.
+	ID         openapi_types.UUID `json:"id"`
+	OccurredAt time.Time          `json:"occurred_at"`
+
+	// Type snake_case, past tense.
+	Type EventType `json:"type"`
+}
+
+// Correction defines model for Correction.
+type Correction struct {
+	// Corrected The command that was corrected.
+	Corrected  openapi_types.UUID `json:"corrected"`
+	Deviations []Deviation        `json:"deviations,omitempty"`
+
+	// Events What counts in its place.
+	Events []CorrectedEvent `json:"events"`
+
+	// Gone Pieces of what changed that were sold or given meanwhile.
+	Gone  []SoldBefore `json:"gone"`
+	Holds []Hold       `json:"holds,omitempty"`
+
+	// ID Of the correcting event.
+	ID     openapi_types.UUID `json:"id"`
+	Reason string             `json:"reason"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded Recorded   `json:"recorded"`
+	Redated  []Redating `json:"redated,omitempty"`
+
+	// Type snake_case, past tense.
+	Type   EventType `json:"type"`
+	Voided bool      `json:"voided"`
+}
+
 // Count defines model for Count.
 type Count struct {
 	Complete bool               `json:"complete"`
@@ -1897,6 +1935,18 @@ type CountedLine struct {
 	// QuantityG Grams summed, at most three decimals; a difference may be below zero.
 	QuantityG *GramsSummed `json:"quantity_g,omitempty"`
 	Released  *bool        `json:"released,omitempty"`
+}
+
+// CreateCorrection defines model for CreateCorrection.
+type CreateCorrection struct {
+	// Event Any event of what is to be corrected.
+	Event openapi_types.UUID `json:"event"`
+
+	// Reason Why.
+	Reason Reason `json:"reason"`
+
+	// Replacement The body as it should have been: what the address takes by which it was written down. Left out: it is void.
+	Replacement json.RawMessage `json:"replacement,omitempty"`
 }
 
 // CreateRedating defines model for CreateRedating.
@@ -2711,11 +2761,13 @@ type HeatStep = events.HeatStep
 
 // HistoryEvent An event that touched the thing, without who recorded it.
 type HistoryEvent struct {
-	Data       json.RawMessage    `json:"data"`
-	ID         openapi_types.UUID `json:"id"`
-	OccurredAt time.Time          `json:"occurred_at"`
-	Position   int64              `json:"position"`
-	RecordedAt time.Time          `json:"recorded_at"`
+	// CorrectedBy The correcting event: this does not count any more.
+	CorrectedBy *openapi_types.UUID `json:"corrected_by,omitempty"`
+	Data        json.RawMessage     `json:"data"`
+	ID          openapi_types.UUID  `json:"id"`
+	OccurredAt  time.Time           `json:"occurred_at"`
+	Position    int64               `json:"position"`
+	RecordedAt  time.Time           `json:"recorded_at"`
 
 	// Type snake_case, past tense.
 	Type EventType `json:"type"`
@@ -5197,6 +5249,12 @@ type RecordCheckParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// CreateCorrectionParams defines parameters for CreateCorrection.
+type CreateCorrectionParams struct {
+	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // CountStockParams defines parameters for CountStock.
 type CountStockParams struct {
 	// IdempotencyKey 1 to 128 visible characters, in double quotes or not (they are not counted). Unique in the book, for ever and whoever calls.
@@ -5839,6 +5897,9 @@ type RecordCheckJSONRequestBody = RecordCheck
 // SetClockJSONRequestBody defines body for SetClock for application/json ContentType.
 type SetClockJSONRequestBody = Clock
 
+// CreateCorrectionJSONRequestBody defines body for CreateCorrection for application/json ContentType.
+type CreateCorrectionJSONRequestBody = CreateCorrection
+
 // CountStockJSONRequestBody defines body for CountStock for application/json ContentType.
 type CountStockJSONRequestBody = CountStock
 
@@ -6000,6 +6061,9 @@ type ServerInterface interface {
 	// SetClock Move the manual clock of a demo or test book
 	// (POST /v1/clock)
 	SetClock(ctx echo.Context) error
+	// CreateCorrection Put a mistake right
+	// (POST /v1/corrections)
+	CreateCorrection(ctx echo.Context, params CreateCorrectionParams) error
 	// CountStock Write down what a count found
 	// (POST /v1/counts)
 	CountStock(ctx echo.Context, params CountStockParams) error
@@ -6734,6 +6798,37 @@ func (w *ServerInterfaceWrapper) SetClock(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.SetClock(ctx)
+	return err
+}
+
+// CreateCorrection converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateCorrection(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateCorrectionParams
+
+	headers := ctx.Request().Header
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	} else {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Idempotency-Key is required, but not found"))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateCorrection(ctx, params)
 	return err
 }
 
@@ -9570,6 +9665,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.PUT(options.BaseURL+"/v1/buyers/:slug", wrapper.PutBuyer, options.OperationMiddlewares["putBuyer"]...)
 	router.POST(options.BaseURL+"/v1/checks", wrapper.RecordCheck, options.OperationMiddlewares["recordCheck"]...)
 	router.POST(options.BaseURL+"/v1/clock", wrapper.SetClock, options.OperationMiddlewares["setClock"]...)
+	router.POST(options.BaseURL+"/v1/corrections", wrapper.CreateCorrection, options.OperationMiddlewares["createCorrection"]...)
 	router.POST(options.BaseURL+"/v1/counts", wrapper.CountStock, options.OperationMiddlewares["countStock"]...)
 	router.GET(options.BaseURL+"/v1/designs", wrapper.ListDesigns, options.OperationMiddlewares["listDesigns"]...)
 	router.GET(options.BaseURL+"/v1/designs/:slug", wrapper.GetDesign, options.OperationMiddlewares["getDesign"]...)
@@ -10144,6 +10240,29 @@ func (response SetClock200JSONResponse) VisitSetClockResponse(w http.ResponseWri
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCorrectionRequestObject struct {
+	Params CreateCorrectionParams
+	Body   *CreateCorrectionJSONRequestBody
+}
+
+type CreateCorrectionResponseObject interface {
+	VisitCreateCorrectionResponse(w http.ResponseWriter) error
+}
+
+type CreateCorrection201JSONResponse Correction
+
+func (response CreateCorrection201JSONResponse) VisitCreateCorrectionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -12155,6 +12274,9 @@ type StrictServerInterface interface {
 	// SetClock Move the manual clock of a demo or test book
 	// (POST /v1/clock)
 	SetClock(ctx context.Context, request SetClockRequestObject) (SetClockResponseObject, error)
+	// CreateCorrection Put a mistake right
+	// (POST /v1/corrections)
+	CreateCorrection(ctx context.Context, request CreateCorrectionRequestObject) (CreateCorrectionResponseObject, error)
 	// CountStock Write down what a count found
 	// (POST /v1/counts)
 	CountStock(ctx context.Context, request CountStockRequestObject) (CountStockResponseObject, error)
@@ -12944,6 +13066,54 @@ func (sh *strictHandler) SetClock(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(SetClockResponseObject); ok {
 		return validResponse.VisitSetClockResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateCorrection operation middleware
+func (sh *strictHandler) CreateCorrection(ctx echo.Context, params CreateCorrectionParams) error {
+	var request CreateCorrectionRequestObject
+
+	request.Params = params
+
+	var body CreateCorrectionJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateCorrection(ctx.Request().Context(), request.(CreateCorrectionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateCorrection")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateCorrectionResponseObject); ok {
+		return validResponse.VisitCreateCorrectionResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

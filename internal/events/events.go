@@ -183,6 +183,7 @@ var decoders = map[string]func([]byte) (Event, error){
 	"deviation_decided/1": as[DeviationDecided],
 	"redated/1":           as[Redated],
 	"label_printed/1":     as[LabelPrinted],
+	"command_corrected/1": as[CommandCorrected],
 
 	"recall_opened/1":   as[RecallOpened],
 	"recall_narrowed/1": as[RecallNarrowed],

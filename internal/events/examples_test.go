@@ -302,6 +302,13 @@ func care() []events.Event {
 			Code: run, Copies: 12, Name: "Blackcurrant dome, defrosted", DateKind: "use_by", Date: of(civil.Day{Year: 2026, Month: 12, Day: 8}),
 			Contains: []string{"milk", "soybeans"}, MayContain: []string{"nuts:hazelnut"}, Content: "9f86d081884c",
 		},
+		events.CommandCorrected{
+			Corrected: opened, Event: opened, Type: "hold_lifted", Reason: "typed 60, meant 6", Concerned: []events.Code{lot, run},
+			Events: []events.Replacing{{
+				Position: 17, ID: opened, Version: 1, Site: "quay-lane", OccurredAt: recordedAt.Add(-time.Hour),
+				Data: events.HoldLifted{Hold: opened, Codes: []events.Code{ganache}, Reason: "the dairy called"},
+			}},
+		},
 		events.Redated{Code: run, Old: of(civil.Day{Year: 2026, Month: 12, Day: 10}), Expiry: expiry(), Cause: "storage_reading", Spells: spells()},
 	}
 }

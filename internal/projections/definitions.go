@@ -113,20 +113,21 @@ func definitionRows(definitions []definition) (rows, error) {
 // LoadDefinitions reads the whole catalogue: every version of every definition.
 func LoadDefinitions(ctx context.Context, q Querier) (*workshop.Definitions, error) {
 	defs := &workshop.Definitions{}
-	found, err := q.Query(ctx, "SELECT kind, slug, version, recorded_at, body FROM definitions ORDER BY position")
+	found, err := q.Query(ctx, "SELECT kind, slug, version, position, recorded_at, body FROM definitions ORDER BY position")
 	if err != nil {
 		return nil, fmt.Errorf("load definitions: %w", err)
 	}
 	var kind string
 	var defined events.Defined
+	var position int64
 	var recordedAt time.Time
 	var body []byte
-	_, err = pgx.ForEachRow(found, []any{&kind, &defined.Slug, &defined.DefVersion, &recordedAt, &body}, func() error {
+	_, err = pgx.ForEachRow(found, []any{&kind, &defined.Slug, &defined.DefVersion, &position, &recordedAt, &body}, func() error {
 		data, err := eventOf(kind, defined, body)
 		if err != nil {
 			return fmt.Errorf("%s %s: %w", kind, defined.Slug, err)
 		}
-		defs, _ = defs.With(events.Recorded{RecordedAt: recordedAt.UTC(), Data: data})
+		defs, _ = defs.With(events.Recorded{Position: position, RecordedAt: recordedAt.UTC(), Data: data})
 		return nil
 	})
 	return defs, wrap(err, "load definitions")

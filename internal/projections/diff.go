@@ -37,6 +37,9 @@ func Diff(ctx context.Context, db Beginner) ([]Difference, error) {
 
 func diff(ctx context.Context, tx pgx.Tx) ([]Difference, error) {
 	fold := newFolding()
+	if err := fold.begin(ctx, tx); err != nil {
+		return nil, err
+	}
 	if err := fold.read(ctx, tx, 0, nil); err != nil {
 		return nil, err
 	}

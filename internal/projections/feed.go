@@ -29,13 +29,15 @@ func Touched(ctx context.Context, q Querier, recorded []events.Recorded) ([]Touc
 	}
 	var positions []int64
 	var codes []events.Code
+	var corrects []bool
 	for _, r := range recorded {
+		_, correction := r.Data.(events.CommandCorrected)
 		for _, code := range r.Codes() {
-			positions, codes = append(positions, r.Position), append(codes, code)
+			positions, codes, corrects = append(positions, r.Position), append(codes, code), append(corrects, correction)
 		}
 	}
 	return collect(ctx, q, pgx.RowToStructByName[Touch], "find what events touched", touchedBy,
-		positions, codes, recorded[0].Position, recorded[len(recorded)-1].Position)
+		positions, codes, recorded[0].Position, recorded[len(recorded)-1].Position, corrects)
 }
 
 // Due is a date of a thing in stock at the instant at which it fell due.

@@ -2,6 +2,7 @@ package projections
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"firstout/internal/events"
@@ -15,7 +16,32 @@ type folding struct {
 	origins *origins
 	sales   dailySales
 	at      int64 // position of the last event in it
+
+	corrections *workshop.Corrections
 }
+
+// begin reads the corrections that the log has: what they change counts where the corrected commands stand.
+func (f *folding) begin(ctx context.Context, log Querier) error {
+	var corrections []events.Recorded
+	for after := int64(0); ; {
+		page, err := eventlog.Read(ctx, log, eventlog.Filter{After: after, Type: events.CommandCorrected{}.EventType()})
+		if err != nil {
+			return err
+		}
+		for _, stored := range page {
+			corrections, after = append(corrections, stored.Recorded), stored.Position
+		}
+		if len(page) < eventlog.MaxRead {
+			break
+		}
+	}
+	f.corrections = workshop.CorrectionsIn(corrections)
+	f.set.Corrected(f.corrections)
+	return nil
+}
+
+// errCorrected says that something was corrected while the log was being folded: it is folded anew.
+var errCorrected = errors.New("a command was corrected meanwhile")
 
 func newFolding() *folding {
 	return &folding{set: workshop.NewSet(&workshop.Definitions{}, true), origins: newOrigins(), sales: dailySales{}}
@@ -28,10 +54,17 @@ func (f *folding) read(ctx context.Context, log Querier, many int, out func() er
 		if r.Position != f.at+1 {
 			return fmt.Errorf("position %d follows on %d: the log has a gap", r.Position, f.at)
 		}
-		if err := f.set.Apply(r); err != nil {
+		if _, correction := r.Data.(events.CommandCorrected); correction && !f.corrections.Knows(r.Command) {
+			return errCorrected
+		}
+		applied, err := f.set.Fold(r, f.corrections)
+		if err != nil {
 			return err
 		}
-		f.origins.note(r)
+		for _, e := range applied {
+			f.origins.note(e)
+		}
+		f.origins.wrote(r)
 		f.at = r.Position
 		if out != nil && len(f.set.Movements)+len(f.set.Edges)+len(f.set.Readings) >= many {
 			return out()
@@ -42,7 +75,7 @@ func (f *folding) read(ctx context.Context, log Querier, many int, out func() er
 
 // flush writes the movements, edges and readings gathered so far and lets go of them.
 func (f *folding) flush(ctx context.Context, db copyFrom, schema string) error {
-	f.sales.add(f.set.Movements)
+	f.sales.add(f.set.Movements, 1)
 	if err := movementRows(f.set.Movements).copyInto(ctx, db, schema); err != nil {
 		return err
 	}

@@ -64,6 +64,8 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	l.recalls(kinds[workshop.NeedsRecall])
 	l.supplied(kinds[workshop.NeedsSupplied])
 	l.accounts(kinds[workshop.NeedsAccount])
+	l.commands(kinds[workshop.NeedsCommand])
+	l.histories(kinds[workshop.NeedsHistory])
 }
 
 // byKind sorts needs by their kind, each need once.

@@ -25,6 +25,7 @@ const (
 	swapLongWait = "2s"    // the server clears its own cleaning out of the way only after a second
 	swapTries    = 10      // with each of the two
 	swapPause    = 100 * time.Millisecond
+	foldTries    = 10 // where something is corrected meanwhile: corrections are seldom
 )
 
 // rebuildLock is the advisory lock that lets one rebuild of a database go on at a time.
@@ -66,8 +67,14 @@ func rebuildBy(ctx context.Context, owner *pgxpool.Pool, many int) (Rebuilt, err
 	defer func() { // the session's end would free it too
 		_, _ = conn.Exec(context.WithoutCancel(ctx), "SELECT pg_advisory_unlock($1)", rebuildLock)
 	}()
-	rebuilt, err := rebuild(ctx, owner, conn.Conn(), many)
-	return rebuilt, wrap(err, "rebuild")
+	for range foldTries {
+		var rebuilt Rebuilt
+		if rebuilt, err = rebuild(ctx, owner, conn.Conn(), many); !errors.Is(err, errCorrected) {
+			return rebuilt, wrap(err, "rebuild")
+		}
+		slog.InfoContext(ctx, "rebuild: something was corrected meanwhile, the log is folded anew")
+	}
+	return Rebuilt{}, wrap(err, "rebuild")
 }
 
 func rebuild(ctx context.Context, log Querier, db *pgx.Conn, many int) (Rebuilt, error) {
@@ -76,6 +83,9 @@ func rebuild(ctx context.Context, log Querier, db *pgx.Conn, many int) (Rebuilt,
 		return Rebuilt{}, err
 	}
 	fold := newFolding()
+	if err := fold.begin(ctx, log); err != nil {
+		return Rebuilt{}, err
+	}
 	if err := fold.read(ctx, log, many, func() error { return fold.flush(ctx, db, besideSchema) }); err != nil {
 		return Rebuilt{}, err
 	}
@@ -109,6 +119,9 @@ func (f follower) follow(ctx context.Context, tx pgx.Tx) (follower, error) {
 	next := follower{set: f.set.Fork(), at: f.at}
 	var recorded []events.Recorded
 	err := eventlog.Stream(ctx, tx, f.at, func(r events.Recorded) error {
+		if _, correction := r.Data.(events.CommandCorrected); correction {
+			return errCorrected // it changes what is folded already
+		}
 		recorded, next.at = append(recorded, r), r.Position
 		return next.set.Apply(r)
 	})

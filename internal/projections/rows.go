@@ -21,12 +21,13 @@ var (
 	saveOps         = query("save_ops")
 	saveReadings    = query("save_readings")
 	saveDailySales  = query("save_daily_sales")
+	saveCorrections = query("save_corrections")
 )
 
 // tables are the derived tables. A rebuild makes all of them anew.
 var tables = []string{
 	"definitions", "things", "stock", "vats", "holds", "deviations", "recalls", "sequences", "movements", "edges", "charge_ops",
-	"readings", "daily_sales",
+	"readings", "daily_sales", "corrections",
 }
 
 // rows are rows of one table on their way in, held by column: whole columns for unnest, one row at a time for

@@ -24,19 +24,26 @@ func QueueSave(b *pgx.Batch, set *workshop.Set, recorded []events.Recorded) erro
 	origins := newOrigins()
 	for _, r := range recorded {
 		origins.note(r)
+		origins.wrote(r)
 	}
+	origins.swap(set.Swapped)
+	queueForget(b, set)
 	tables, err := stateRows(set, origins)
 	if err != nil {
 		return err
 	}
 	sales := dailySales{}
-	sales.add(set.Movements)
-	tables = append(tables, movementRows(set.Movements), edgeRows(set.Edges), readingRows(set.Readings), sales.rows())
+	sales.add(set.Movements, 1)
+	sales.add(set.Swapped.MovementsPut, 1)
+	sales.add(set.Swapped.MovementsGone, -1)
+	tables = append(tables, movementRows(slices.Concat(set.Movements, set.Swapped.MovementsPut)),
+		edgeRows(slices.Concat(set.Edges, set.Swapped.EdgesPut)), readingRows(set.Readings), sales.rows())
 	for _, t := range tables {
 		if t.len() > 0 {
 			b.Queue(t.save, t.arrays()...)
 		}
 	}
+	queueForgetSales(b, set.Swapped)
 	return nil
 }
 
@@ -45,6 +52,7 @@ type origins struct {
 	things      map[events.Code]int64
 	marks       map[uuid.UUID]int64 // holds, deviations and recalls: the id is their event's
 	definitions []definition
+	corrections []events.Recorded
 }
 
 func newOrigins() *origins {
@@ -64,6 +72,13 @@ func (o *origins) note(r events.Recorded) {
 	}
 	if d, is := definitionOf(r); is {
 		o.definitions = append(o.definitions, d)
+	}
+}
+
+// wrote takes in what an event says of other commands, whether it counts itself or not.
+func (o *origins) wrote(r events.Recorded) {
+	if _, is := r.Data.(events.CommandCorrected); is {
+		o.corrections = append(o.corrections, r)
 	}
 }
 
@@ -97,7 +112,9 @@ func stateRows(set *workshop.Set, o *origins) ([]rows, error) {
 	if err != nil {
 		return nil, err
 	}
-	return []rows{definitions, things, stockRows(set), vats, holds, deviations, recalls, sequenceRows(set), ops}, nil
+	return []rows{
+		definitions, things, stockRows(set), vats, holds, deviations, recalls, sequenceRows(set), ops, correctionRows(o.corrections),
+	}, nil
 }
 
 // thing is a row of things on its way in.
@@ -372,10 +389,11 @@ type daily struct {
 	day            civil.Day
 }
 
-func (s dailySales) add(movements []workshop.Movement) {
+// add adds sales, or with a sign of -1 takes them off.
+func (s dailySales) add(movements []workshop.Movement, sign int64) {
 	for _, m := range movements {
 		if m.Cause == workshop.CauseSold && m.Code.Kind() != events.KindBox {
-			s[daily{place: m.Place, subject: m.Subject, day: m.Day}] -= m.Delta
+			s[daily{place: m.Place, subject: m.Subject, day: m.Day}] -= sign * m.Delta
 		}
 	}
 }

@@ -43,9 +43,13 @@ const (
 // fit together.
 func (s *Set) Apply(r events.Recorded) error {
 	a := applying{Set: s, r: r}
+	if s.last.r.Position == r.Position { // what takes the place of a corrected command may share its last position
+		a.movements, a.edges, a.ops = s.last.movements, s.last.edges, s.last.ops
+	}
 	if err := a.apply(); err != nil {
 		return fmt.Errorf("apply %s at position %d: %w", r.Data.EventType(), r.Position, err)
 	}
+	s.last = a
 	return nil
 }
 
@@ -128,6 +132,11 @@ func (a *applying) apply() error {
 		return a.recallClosed(e)
 	case events.LabelPrinted:
 		return a.labelPrinted(e)
+	case events.CommandCorrected:
+		for _, r := range e.Events { // what it changes, changes in the place of what it corrects
+			a.reserve(r.Data)
+		}
+		return nil
 	}
 	return fmt.Errorf("no rule says what it changes")
 }
@@ -150,6 +159,10 @@ func (a *applying) shift(key StockKey, delta int64, m Movement) error {
 // shiftLine is shift, told whether a count anchors the line against the change: what only becomes another line of the
 // same thing at the same place is not what a count counts.
 func (a *applying) shiftLine(key StockKey, delta int64, m Movement, anchored bool) error {
+	if a.isOutside(key.Code) {
+		a.movements++
+		return nil
+	}
 	line := a.Stock.edit(key)
 	if line == nil {
 		if a.Line(key) == nil {
@@ -171,7 +184,7 @@ func (a *applying) shiftLine(key StockKey, delta int64, m Movement, anchored boo
 		return a.absorb(line, delta)
 	}
 	if line.Amount+delta < 0 {
-		return fmt.Errorf("%s at %s would fall below nothing: %d and %d", key.Code, key.Place, line.Amount, delta)
+		return &tooLittle{code: key.Code, key: key, short: -(line.Amount + delta)}
 	}
 	if delta > 0 && (line.Amount == 0 || at.Before(line.ArrivedAt)) {
 		line.ArrivedAt = at
@@ -189,7 +202,10 @@ func (a *applying) absorb(line *StockLine, delta int64) error {
 		return fmt.Errorf("no count of %s at %s after %s", line.Code, line.Place, a.r.OccurredAt)
 	}
 	if delta != 0 {
+		number := a.movements
+		a.movements = -number // so that those of the event keep their numbers, whatever was counted since
 		a.note(line, count, -delta, Movement{Cause: CauseAbsorbed})
+		a.movements = number
 	}
 	return nil
 }
@@ -205,7 +221,13 @@ func (a *applying) note(line *StockLine, at time.Time, delta int64, m Movement) 
 	}
 	m.Weight = size
 	a.movements++
+	if a.isOutside(line.Code) {
+		return
+	}
 	a.Movements = append(a.Movements, m)
+	if a.keeps(line.Code) {
+		appendTo(&a.kept, line.Code, m)
+	}
 }
 
 func (a *applying) newLine(key StockKey) StockLine {
@@ -242,9 +264,12 @@ func (a *applying) link(from, to events.Code, mass events.Mass, ingredient strin
 	e := Edge{
 		Position: a.r.Position, Number: a.edges, From: from, To: to, OccurredAt: a.r.OccurredAt, Mass: mass, Ingredient: ingredient,
 	}
+	a.edges++
+	if a.isOutside(from) && a.isOutside(to) {
+		return
+	}
 	a.Edges = append(a.Edges, e)
 	a.noteFlow(e)
-	a.edges++
 }
 
 // drawFrom takes a draw out of stock and gives what it was made of.
@@ -316,7 +341,7 @@ func (a *applying) opened(e events.PortionOpened) error {
 	}
 	a.Lots.put(e.Portion, portion)
 	a.Loaded(NeedThing(e.Portion))
-	if err := a.heldWith(e.Portion, parent.Holds); err != nil {
+	if err := a.heldWith(e.Portion, e.Lot, parent.Holds); err != nil {
 		return err
 	}
 	a.link(e.Lot, e.Portion, e.Quantity, "")
@@ -333,9 +358,9 @@ func (a *applying) melted(e events.ChocolateMelted) error {
 			Code: e.Charge, Vat: e.Vat, Chocolate: a.chocolateOf(e), Site: a.r.Site, At: a.r.OccurredAt, LastAt: a.r.OccurredAt,
 		})
 		a.Loaded(NeedThing(e.Charge), NeedOps(e.Charge))
-		vat := a.Vat(e.Vat)
-		vat.Charge = e.Charge
-		a.Vats.put(e.Vat, vat)
+		if err := a.begun(e); err != nil {
+			return err
+		}
 	}
 	for _, input := range e.Inputs {
 		mix, err := a.drawFrom(input, e.Charge)
@@ -346,6 +371,20 @@ func (a *applying) melted(e events.ChocolateMelted) error {
 			return err
 		}
 	}
+	return nil
+}
+
+// begun puts a new charge into its vat, which was emptied before.
+func (a *applying) begun(e events.ChocolateMelted) error {
+	if a.isOutside(e.Charge) {
+		return nil
+	}
+	vat := a.Vat(e.Vat)
+	if vat.Charge != "" {
+		return fmt.Errorf("%s is in %s still", vat.Charge, e.Vat)
+	}
+	vat.Charge = e.Charge
+	a.Vats.put(e.Vat, vat)
 	return nil
 }
 
@@ -368,6 +407,9 @@ func (a *applying) emptied(e events.VatEmptied) error {
 	if a.Charge(e.Charge) == nil {
 		return fmt.Errorf("no charge %s", e.Charge)
 	}
+	if last := a.Charge(e.Charge).LastAt; a.r.OccurredAt.Before(last) && !a.isOutside(e.Charge) {
+		return fmt.Errorf("%s was used at %s, after it was emptied", e.Vat, last)
+	}
 	block, err := a.drained(e)
 	if err != nil {
 		return err
@@ -376,13 +418,16 @@ func (a *applying) emptied(e events.VatEmptied) error {
 		return err
 	}
 	ended := a.r.OccurredAt
-	a.Charges.edit(e.Charge).EndedAt = &ended
-	vat := a.Vat(e.Vat)
-	vat.Charge = e.NextCharge
-	if e.Cleaned {
-		vat.CleanedAt = &ended
+	charge := a.Charges.edit(e.Charge)
+	charge.EndedAt, charge.Cleaned = &ended, e.Cleaned
+	if !a.isOutside(e.Charge) || e.NextCharge != "" && !a.isOutside(e.NextCharge) {
+		vat := a.Vat(e.Vat)
+		vat.Charge = e.NextCharge
+		if e.Cleaned {
+			vat.CleanedAt = &ended
+		}
+		a.Vats.put(e.Vat, vat)
 	}
-	a.Vats.put(e.Vat, vat)
 	if e.NextCharge != "" {
 		if err := a.nextCharge(e); err != nil {
 			return err
@@ -408,11 +453,11 @@ func (a *applying) drained(e events.VatEmptied) (block Mix, err error) {
 		}
 	} else if e.Quantity > 0 {
 		m := Movement{Cause: CauseDiscarded, Reason: e.Reason, Destination: e.Destination}
-		if err := a.shift(key, -int64(e.Quantity), m); err != nil {
+		if err := a.shift(key, -int64(a.restOf(e)), m); err != nil {
 			return nil, err
 		}
 	}
-	if err := a.shift(key, 0, Movement{Cause: CauseCounted, Reason: reasonEmptied}); err != nil {
+	if err := a.shift(key, a.surplus(key, 0, 0), Movement{Cause: CauseCounted, Reason: reasonEmptied}); err != nil {
 		return nil, err
 	}
 	a.anchor(key)
@@ -427,14 +472,14 @@ func (a *applying) nextCharge(e events.VatEmptied) error {
 	a.give(e.NextCharge)
 	old := a.Charge(e.Charge)
 	next := *old
-	next.Code, next.At, next.LastAt, next.EndedAt, next.Mix, next.Care = e.NextCharge, *old.EndedAt, *old.EndedAt, nil, nil, Care{}
+	next.Code, next.At, next.LastAt, next.EndedAt, next.Cleaned, next.Mix, next.Care = e.NextCharge, a.r.OccurredAt, a.r.OccurredAt, nil, false, nil, Care{}
 	a.Charges.put(e.NextCharge, next)
 	a.Loaded(NeedThing(e.NextCharge), NeedOps(e.NextCharge))
 	if _, err := a.happen(e.NextCharge, ChargeOp{Kind: OpFilm, Other: e.Charge, Mix: old.Mix.Film()}); err != nil {
 		return err
 	}
 	a.link(e.Charge, e.NextCharge, 0, "")
-	return a.heldWith(e.NextCharge, old.Holds)
+	return a.heldWith(e.NextCharge, e.Charge, old.Holds)
 }
 
 func (a *applying) blockSet(e events.VatEmptied, mix Mix) error {
@@ -449,7 +494,7 @@ func (a *applying) blockSet(e events.VatEmptied, mix Mix) error {
 		Received: e.Quantity, Site: a.r.Site, At: a.r.OccurredAt, Mix: mix, Expiry: b.Expiry,
 	})
 	a.Loaded(NeedThing(b.Lot))
-	if err := a.heldWith(b.Lot, a.Charge(e.Charge).Holds); err != nil {
+	if err := a.heldWith(b.Lot, e.Charge, a.Charge(e.Charge).Holds); err != nil {
 		return err
 	}
 	return a.shift(StockKey{Code: b.Lot, Place: b.Place}, int64(e.Quantity), Movement{Cause: CauseMade})

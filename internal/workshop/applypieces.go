@@ -99,6 +99,9 @@ func (s *Set) chargeInputs(code events.Code, at time.Time, op OpKey) []DatedInpu
 	if charge == nil {
 		return nil
 	}
+	if s.isOutside(code) && op != (OpKey{}) {
+		return s.mixBefore(code, op).dated(at, op, s.Defs.TraceAt(charge.Site))
+	}
 	return s.mixAt(charge, at).dated(at, op, s.Defs.TraceAt(charge.Site))
 }
 
@@ -158,6 +161,9 @@ func (a *applying) filled(e events.MouldsFilled) error {
 	if err != nil {
 		return err
 	}
+	if !run.Cast {
+		return fmt.Errorf("%s has no shells", e.Run)
+	}
 	for _, filling := range e.Fillings {
 		if filling.Source.Kind() == events.KindGanache {
 			if !slices.Contains(run.Ganaches, filling.Source) {
@@ -185,7 +191,10 @@ func (a *applying) capped(e events.MouldsCapped) error {
 	if err != nil {
 		return err
 	}
-	met := run.Mix.Film()
+	if !run.Cast {
+		return fmt.Errorf("%s has no shells", e.Run)
+	}
+	met := a.metBy(run, e.Draw.Charge)
 	run.Straight = append(slices.Clip(run.Straight), a.chargeInputs(e.Draw.Charge, a.r.OccurredAt, a.nextOp())...)
 	mix, err := a.drawCharge(e.Draw.Charge, e.Draw.Net(), e.Run, useCap)
 	if err != nil {
@@ -216,6 +225,9 @@ func (a *applying) turnedOut(e events.PiecesTurnedOut) error {
 	run.Unfilled += e.Unfilled
 	run.Eaten += e.Eaten
 	run.LeftInMould += e.LeftInMould
+	if !a.isOutside(e.Run) && (!run.Cast || run.TurnedOut() > run.Cavities) {
+		return fmt.Errorf("%d pieces of %s came out of %d cavities", run.TurnedOut(), e.Run, run.Cavities)
+	}
 	stands := func(grade string, pieces int) error {
 		if pieces == 0 {
 			return nil
@@ -360,6 +372,12 @@ func (a *applying) taken(place string, allocations []events.Allocation, m Moveme
 
 // goneBefore lists pieces that went before a hold was placed, and are written down after it, on that hold.
 func (a *applying) goneBefore(al events.Allocation) error {
+	if a.isOutside(al.Code) {
+		return nil
+	}
+	if !a.Exists(al.Code) {
+		return fmt.Errorf("no run or box %s", al.Code)
+	}
 	for _, id := range a.careOf(al.Code).Holds {
 		if a.Hold(id) == nil {
 			return fmt.Errorf("no hold %s", id)
@@ -369,6 +387,7 @@ func (a *applying) goneBefore(al events.Allocation) error {
 		}
 		hold := a.Holds.edit(id)
 		hold.SoldBefore = append(slices.Clip(hold.SoldBefore), SoldBefore{Event: a.r.ID, Code: al.Code, Pieces: al.Pieces})
+		slices.SortStableFunc(hold.SoldBefore, SoldBefore.compare)
 	}
 	return nil
 }
@@ -400,10 +419,12 @@ func (a *applying) discardCharge(l events.DiscardedLine, m Movement) error {
 func (a *applying) counted(e events.StockCounted) error {
 	for _, l := range e.Lines {
 		key := StockKey{Code: l.Code, Place: e.Place, Grade: l.Grade, Unreleased: l.Unreleased}
-		delta := amountOf(l.Found) - amountOf(l.Had)
 		m := Movement{Cause: CauseCounted, Reason: e.Reason}
+		delta := amountOf(l.Found) - amountOf(l.Had)
 		if e.Reason == reasonBookShort { // nobody counted
 			m.Cause = CauseBookShort
+		} else {
+			delta = a.surplus(key, amountOf(l.Found), amountOf(l.Had))
 		}
 		if err := a.shift(key, delta, m); err != nil {
 			return err
@@ -469,7 +490,7 @@ func (a *applying) holdPlaced(e events.HoldPlaced) {
 	id := a.r.ID
 	a.Holds.put(id, Hold{
 		ID: id, Code: e.Code, Place: e.Place, Downstream: e.Downstream, Reason: e.Reason, Cause: e.Cause, Deviation: e.Deviation,
-		Codes: e.Codes, Site: a.r.Site, PlacedAt: a.r.OccurredAt,
+		Codes: codeSet(e.Codes), Site: a.r.Site, PlacedAt: a.r.OccurredAt,
 	})
 	for _, code := range e.Codes {
 		a.care(code, func(c *Care) { c.Holds = append(slices.Clip(c.Holds), id) })
@@ -481,13 +502,16 @@ func (a *applying) holdPlaced(e events.HoldPlaced) {
 
 // heldWith passes the holds of what a thing came out of on to it. The holds take it in, so that lifting one frees
 // it too.
-func (a *applying) heldWith(code events.Code, holds []uuid.UUID) error {
+func (a *applying) heldWith(code, from events.Code, holds []uuid.UUID) error {
 	for _, id := range holds {
+		if a.partial != nil && !a.passedOn(id, code, from) {
+			continue
+		}
 		if a.Hold(id) == nil {
 			return fmt.Errorf("no hold %s", id)
 		}
 		hold := a.Holds.edit(id)
-		hold.Codes = append(slices.Clip(hold.Codes), code)
+		hold.Codes = codeSet(append(slices.Clip(hold.Codes), code))
 		a.care(code, func(c *Care) { c.Holds = append(slices.Clip(c.Holds), id) })
 	}
 	return nil

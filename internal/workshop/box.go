@@ -98,7 +98,7 @@ func (a *applying) packed(e events.BoxesPacked) error {
 	a.Boxes.put(e.Box, box)
 	a.Loaded(NeedThing(e.Box))
 	for _, run := range box.Runs() {
-		if err := a.heldToo(e.Box, a.Run(run).Care); err != nil {
+		if err := a.heldToo(e.Box, run); err != nil {
 			return err
 		}
 	}
@@ -111,9 +111,9 @@ func boxesAt(box events.Code, place string) StockKey {
 }
 
 // heldToo passes the holds of one thing on to another that is not held by them yet.
-func (a *applying) heldToo(code events.Code, care Care) error {
+func (a *applying) heldToo(code, from events.Code) error {
 	has := a.careOf(code).Holds
-	return a.heldWith(code, slices.DeleteFunc(slices.Clone(care.Holds), func(id uuid.UUID) bool { return slices.Contains(has, id) }))
+	return a.heldWith(code, from, slices.DeleteFunc(slices.Clone(a.careOf(from).Holds), func(id uuid.UUID) bool { return slices.Contains(has, id) }))
 }
 
 // madeUp is what a box with these contents is made of, and what allergens it carries: all of its pieces'.
@@ -184,7 +184,7 @@ func (a *applying) unboxed(e events.BoxesOpened) error {
 		if err := a.partedHere(key, part); err != nil {
 			return err
 		}
-		if err := a.heldToo(l.NewCode, a.Box(e.Box).Care); err != nil {
+		if err := a.heldToo(l.NewCode, e.Box); err != nil {
 			return err
 		}
 	}

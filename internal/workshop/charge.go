@@ -64,7 +64,7 @@ func (m Mix) after(o ChargeOp) (next, taken Mix, err error) {
 		return m.Film(), nil, nil
 	case OpOut:
 		if o.Mass > m.Total() {
-			return nil, nil, fmt.Errorf("%s holds %s g, not %s g", o.Charge, m.Total().Grams(), o.Mass.Grams())
+			return nil, nil, &tooLittle{code: o.Charge, drawn: o.OpKey, short: int64(o.Mass - m.Total())}
 		}
 		taken, next = m.Take(o.Mass)
 		return next, taken, nil
@@ -83,11 +83,7 @@ func (s *Set) AddOps(ops []ChargeOp) {
 }
 
 func (s *Set) indexOp(op ChargeOp) {
-	var keys []OpKey
-	if known := s.opsOf.get(op.Charge); known != nil {
-		keys = *known
-	}
-	s.opsOf.put(op.Charge, append(slices.Clip(keys), op.OpKey))
+	appendTo(&s.opsOf, op.Charge, op.OpKey)
 }
 
 // opsIn lists everything that happened to a charge, in the order in which it folds.
@@ -189,5 +185,5 @@ func (s *Set) mixAt(charge *Charge, at time.Time) Mix {
 // availableIn is how much can be drawn from a charge at an instant, so that there was enough for every draw since.
 func (d *Desk) availableIn(charge *Charge, at time.Time) events.Mass {
 	least, _ := d.Set.held(charge, at)
-	return least
+	return max(0, least-events.Mass(d.takenSince(charge.Code)))
 }

@@ -11,9 +11,10 @@ import (
 
 // Version is one version of a definition, with the moment from which it is in force.
 type Version[T any] struct {
-	Number int
-	From   time.Time // recorded_at of its event
-	Body   T
+	Number   int
+	Position int64     // of its event
+	From     time.Time // recorded_at of its event
+	Body     T
 }
 
 // Versioned is every version of every definition of one kind, by slug, oldest first.
@@ -81,7 +82,7 @@ func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
 	n := *d
 	switch e := r.Data.(type) {
 	case events.SiteDefined:
-		n.Sites = d.Sites.with(e.Slug, Version[events.Site]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Site})
+		n.Sites = d.Sites.with(e.Slug, Version[events.Site]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Site})
 		n.zones = maps.Clone(d.zones)
 		if n.zones == nil {
 			n.zones = map[string]*time.Location{}
@@ -93,25 +94,25 @@ func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
 			n.zones[e.Slug] = zone
 		}
 	case events.PlaceDefined:
-		n.Places = d.Places.with(e.Slug, Version[events.Place]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Place})
+		n.Places = d.Places.with(e.Slug, Version[events.Place]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Place})
 	case events.SupplierDefined:
-		n.Suppliers = d.Suppliers.with(e.Slug, Version[events.Supplier]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Supplier})
+		n.Suppliers = d.Suppliers.with(e.Slug, Version[events.Supplier]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Supplier})
 	case events.BuyerDefined:
-		n.Buyers = d.Buyers.with(e.Slug, Version[events.Buyer]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Buyer})
+		n.Buyers = d.Buyers.with(e.Slug, Version[events.Buyer]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Buyer})
 	case events.IngredientDefined:
-		n.Ingredients = d.Ingredients.with(e.Slug, Version[events.Ingredient]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Ingredient})
+		n.Ingredients = d.Ingredients.with(e.Slug, Version[events.Ingredient]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Ingredient})
 	case events.FormulaDefined:
-		n.Formulas = d.Formulas.with(e.Slug, Version[events.Formula]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Formula})
+		n.Formulas = d.Formulas.with(e.Slug, Version[events.Formula]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Formula})
 	case events.VatDefined:
-		n.Vats = d.Vats.with(e.Slug, Version[events.Vat]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Vat})
+		n.Vats = d.Vats.with(e.Slug, Version[events.Vat]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Vat})
 	case events.MouldDefined:
-		n.Moulds = d.Moulds.with(e.Slug, Version[events.Mould]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Mould})
+		n.Moulds = d.Moulds.with(e.Slug, Version[events.Mould]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Mould})
 	case events.DesignDefined:
-		n.Designs = d.Designs.with(e.Slug, Version[events.Design]{Number: e.DefVersion, From: r.RecordedAt, Body: e.Design})
+		n.Designs = d.Designs.with(e.Slug, Version[events.Design]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Design})
 	case events.SchemeDefined:
-		n.Schemes = d.Schemes.with(e.Slug, Version[events.LifeScheme]{Number: e.DefVersion, From: r.RecordedAt, Body: e.LifeScheme})
+		n.Schemes = d.Schemes.with(e.Slug, Version[events.LifeScheme]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.LifeScheme})
 		scheme := SchemeOf(e.DefVersion, e.LifeScheme)
-		n.schemes = append(slices.Clip(d.schemes), Version[*expiry.Scheme]{Number: e.DefVersion, From: r.RecordedAt, Body: &scheme})
+		n.schemes = append(slices.Clip(d.schemes), Version[*expiry.Scheme]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: &scheme})
 	default:
 		return d, false
 	}
@@ -135,4 +136,45 @@ func (d *Definitions) SiteOf(slug string) string {
 		return v.Body.Site
 	}
 	return ""
+}
+
+// asOf is the catalogue as the log had it before a position.
+func (d *Definitions) asOf(position int64) *Definitions {
+	return &Definitions{
+		Sites: d.Sites.asOf(position), Places: d.Places.asOf(position), Suppliers: d.Suppliers.asOf(position),
+		Buyers: d.Buyers.asOf(position), Ingredients: d.Ingredients.asOf(position), Formulas: d.Formulas.asOf(position),
+		Vats: d.Vats.asOf(position), Moulds: d.Moulds.asOf(position), Designs: d.Designs.asOf(position), zones: d.zones,
+	}
+}
+
+func (v Versioned[T]) asOf(position int64) Versioned[T] {
+	then := Versioned[T]{}
+	for slug, versions := range v {
+		n := 0
+		for n < len(versions) && versions[n].Position < position {
+			n++
+		}
+		if n > 0 {
+			then[slug] = versions[:n:n]
+		}
+	}
+	return then
+}
+
+// changes lists the positions at which the catalogue changed, in order.
+func (d *Definitions) changes() []int64 {
+	all := slices.Concat(d.Sites.positions(), d.Places.positions(), d.Suppliers.positions(), d.Buyers.positions(),
+		d.Ingredients.positions(), d.Formulas.positions(), d.Vats.positions(), d.Moulds.positions(), d.Designs.positions())
+	slices.Sort(all)
+	return all
+}
+
+func (v Versioned[T]) positions() []int64 {
+	var all []int64
+	for _, versions := range v {
+		for _, version := range versions {
+			all = append(all, version.Position)
+		}
+	}
+	return all
 }

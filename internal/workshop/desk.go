@@ -66,6 +66,7 @@ type Desk struct {
 	site     string
 	recorded []events.Recorded
 	lives    map[events.Code][]expiry.Kept // of fillings, worked out once a command
+	past     *past                         // of what is decided where a corrected command stands
 }
 
 // Outcome is what came of a command: recorded events and an answer, or a refusal, or what must be loaded first.
@@ -109,6 +110,9 @@ func (d *Desk) record(at time.Time, site string, data events.Event) events.Recor
 		Position: d.clock.Next + int64(len(d.recorded)), ID: d.clock.NewID(), Version: events.NewestVersion(data),
 		OccurredAt: at, RecordedAt: d.Now, Actor: d.Actor.ID, Site: site, Key: d.Key, Data: data,
 	}
+	if d.past != nil {
+		r.Position, r.ID = d.clock.Next+int64(min(len(d.recorded), d.past.places-1)), d.past.id(data, d.clock.NewID)
+	}
 	r.Command = r.ID
 	if len(d.recorded) > 0 {
 		r.Command = d.recorded[0].ID
@@ -123,7 +127,18 @@ func (d *Desk) record(at time.Time, site string, data events.Event) events.Recor
 // newCode takes the next code of a kind on the site's local day of an instant.
 func (d *Desk) newCode(kind events.Kind, at time.Time, site string) events.Code {
 	day := civil.DayOf(at, d.zone(site))
+	if d.past != nil {
+		return d.past.code(kind, day)
+	}
 	return events.NewCode(kind, day, d.Set.nextSequence(kind, day), 0)
+}
+
+// newPart takes a code for a part of a whole; next is the number that it has unless it was given already.
+func (d *Desk) newPart(whole events.Code, next int) events.Code {
+	if d.past != nil {
+		return d.past.part(whole, next)
+	}
+	return whole.Part(next)
 }
 
 func (d *Desk) zone(site string) *time.Location { return d.Set.Defs.Zone(site) }

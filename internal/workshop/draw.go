@@ -188,7 +188,7 @@ func (d *Desk) openLife(lot events.Code) *int {
 // openPortion records an opening, once its portion has a code and a date, and gives the portion's code.
 func (d *Desk) openPortion(at time.Time, opened events.PortionOpened) events.Code {
 	lot := d.Set.Lot(opened.Lot)
-	opened.Portion = lot.Code.Whole().Part(d.Set.alike(lot.Code.Whole()).parts + 1)
+	opened.Portion = d.newPart(lot.Code.Whole(), d.Set.alike(lot.Code.Whole()).parts+1)
 	opened.Expiry = d.datePortion(lot, opened.Portion, civil.DayOf(at, d.zone(lot.Site)))
 	d.record(at, lot.Site, opened)
 	return opened.Portion

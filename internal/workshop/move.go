@@ -100,7 +100,7 @@ func (m *moving) partOf(line *StockLine) *newPart {
 	if p != nil {
 		whole := line.Code.Whole()
 		m.numbers[whole]++
-		p.from, p.code = line.Code, whole.Part(m.d.Set.alike(whole).parts+m.numbers[whole])
+		p.from, p.code = line.Code, m.d.newPart(whole, m.d.Set.alike(whole).parts+m.numbers[whole])
 		m.order = append(m.order, p)
 	}
 	return p

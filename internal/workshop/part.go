@@ -75,6 +75,9 @@ func (a *applying) parted(l events.MovedLine) error {
 	}
 	_, _, number := l.NewCode.Numbers()
 	first := number > a.alike(whole).parts
+	if a.folds(l.NewCode) { // a correction may have given a number out of turn
+		first = !a.Exists(l.NewCode)
+	}
 	switch l.Code.Kind() {
 	case events.KindRun:
 		a.partRun(l, way, number, first)
@@ -91,7 +94,7 @@ func (a *applying) parted(l events.MovedLine) error {
 		return nil
 	}
 	a.Loaded(NeedThing(l.NewCode))
-	return a.heldWith(l.NewCode, a.careOf(l.Code).Holds)
+	return a.heldWith(l.NewCode, l.Code, a.careOf(l.Code).Holds)
 }
 
 func (a *applying) partRun(l events.MovedLine, way Parting, number int, first bool) {
@@ -101,7 +104,7 @@ func (a *applying) partRun(l events.MovedLine, way Parting, number int, first bo
 		return
 	}
 	whole := l.Code.Whole()
-	a.Runs.edit(whole).Parts = number
+	a.Runs.edit(whole).Parts = max(number, a.alike(whole).parts)
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
 	part.Released, part.Boxes, part.Care, part.Labelled = 0, nil, Care{}, Labelled{}
 	if l.Parting.Spells != nil {
@@ -117,7 +120,7 @@ func (a *applying) partLot(l events.MovedLine, way Parting, number int, first bo
 		return
 	}
 	part, whole := *a.Lot(l.Code), l.Code.Whole()
-	a.Lots.edit(whole).Parts = number
+	a.Lots.edit(whole).Parts = max(number, a.alike(whole).parts)
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
 	part.Received, part.PriceMinor, part.Care, part.Labelled = l.Quantity, nil, Care{}, Labelled{}
 	a.Lots.put(l.NewCode, part)
@@ -130,7 +133,7 @@ func (a *applying) partGanache(l events.MovedLine, way Parting, number int, firs
 		return
 	}
 	part, whole := *a.Ganache(l.Code), l.Code.Whole()
-	a.Ganaches.edit(whole).Parts = number
+	a.Ganaches.edit(whole).Parts = max(number, a.alike(whole).parts)
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
 	part.Yield, part.Care, part.Labelled = l.Quantity, Care{}, Labelled{}
 	if l.Parting.Spells != nil {

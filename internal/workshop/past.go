@@ -27,6 +27,16 @@ func (s *Set) AddLater(code events.Code, from time.Time, rows []Movement) {
 func (s *Set) movedAfter(code events.Code, at time.Time) iter.Seq[Movement] {
 	s.want(NeedLater(code, at))
 	return func(yield func(Movement) bool) {
+		if s.keeps(code) {
+			if moved := s.kept.get(code); moved != nil {
+				for _, m := range *moved {
+					if m.OccurredAt.After(at) && !yield(m) {
+						return
+					}
+				}
+			}
+			return
+		}
 		for _, m := range s.later[code].rows {
 			if m.OccurredAt.After(at) && !yield(m) {
 				return
@@ -72,7 +82,7 @@ func (k StockKey) counted() countKey { return countKey{code: k.Code, place: k.Pl
 
 // nextCount is the first count of a thing and grade at a place after an instant.
 func (s *Set) nextCount(of countKey, at time.Time) (next time.Time, found bool) {
-	if s.complete { // a book being folded lets go of its movements
+	if s.folds(of.code) { // a book being folded lets go of its movements
 		if counts := s.counts.get(of); counts != nil {
 			if i, exact := slices.BinarySearchFunc(*counts, at, time.Time.Compare); i < len(*counts) && !exact {
 				return (*counts)[i], true
@@ -92,7 +102,7 @@ func (s *Set) nextCount(of countKey, at time.Time) (next time.Time, found bool) 
 
 // noteCount remembers a count in a book that is being folded.
 func (s *Set) noteCount(of countKey, at time.Time) {
-	if !s.complete {
+	if !s.folds(of.code) {
 		return
 	}
 	var counts []time.Time
@@ -114,5 +124,14 @@ func (d *Desk) available(line *StockLine, at time.Time) int64 {
 	if !line.countedAfter(at) {
 		had = min(had, line.Amount)
 	}
-	return max(0, had)
+	return max(0, had-d.takenSince(line.Code))
+}
+
+// takenSince is what others took since of what is decided now where a corrected command stands: of what is decided
+// as the book stands, nothing.
+func (d *Desk) takenSince(code events.Code) int64 {
+	if d.past == nil {
+		return 0
+	}
+	return d.past.spare[code]
 }

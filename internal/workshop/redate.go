@@ -24,7 +24,7 @@ func (d *Desk) followRemix() {
 	}
 	for _, code := range codes {
 		if code.Kind() == events.KindRun && !code.IsPart() {
-			d.holdOffLabel(code)
+			d.holdOffLabel(code, causeLateEntry)
 		}
 	}
 }
@@ -99,7 +99,11 @@ func (d *Desk) dateAnew(code events.Code) (now events.Expiry, dated bool) {
 	}
 	switch code.Kind() {
 	case events.KindLot:
-		return d.dateBlock(d.Set.Lot(code)), true
+		lot := d.Set.Lot(code)
+		if len(lot.Mix) == 0 { // a delivery has the date of its mark
+			return lot.Expiry, true
+		}
+		return d.dateBlock(lot), true
 	case events.KindGanache:
 		ganache := d.Set.Ganache(code)
 		formula := d.Set.Defs.Formulas.Numbered(ganache.Formula, ganache.FormulaVersion)
@@ -126,7 +130,7 @@ func (d *Desk) outOfClass(code events.Code, e events.Expiry) events.Expiry {
 }
 
 // holdOffLabel holds released pieces that turn out to carry what their label does not say.
-func (d *Desk) holdOffLabel(code events.Code) {
+func (d *Desk) holdOffLabel(code events.Code, cause string) {
 	run, before := d.Set.Run(code), d.Set.parent.Run(code)
 	if before == nil || run.Released == 0 {
 		return
@@ -141,5 +145,5 @@ func (d *Desk) holdOffLabel(code events.Code) {
 		rule, detail = RefusedAllergensUnknown, "Something turned out to be in the pieces of which nobody knows the allergens."
 	}
 	deviation := d.record(d.At, run.Site, events.DeviationOpened{Code: code, Concern: concernSafety, Rule: string(rule), Detail: detail})
-	d.hold(code, d.withBoxes(d.withParts(code)), causeLateEntry, detail, &deviation.ID)
+	d.hold(code, d.withBoxes(d.withParts(code)), cause, detail, &deviation.ID)
 }

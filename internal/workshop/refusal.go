@@ -30,6 +30,8 @@ const (
 	RefusedNotOnLabel       Slug = "allergen-not-on-label"
 	RefusedNoWholeDay       Slug = "no-whole-day"
 	RefusedNotEnough        Slug = "not-enough"
+	RefusedAlreadyCorrected Slug = "already-corrected"
+	RefusedStillUsed        Slug = "still-used"
 )
 
 // The two general problems that only a decision can see: what is not this key's to do, and a field whose value
@@ -44,7 +46,7 @@ var Slugs = []Slug{
 	RefusedMistypedCode, RefusedUnknownCode, RefusedWrongKind, RefusedInTheFuture, RefusedTooLongAgo,
 	RefusedBeforeItExisted, RefusedWrongState, RefusedOnHold, RefusedPastDate, RefusedNotReleased,
 	RefusedWrongChocolate, RefusedUndecided, RefusedAllergensUnknown, RefusedNotOnLabel, RefusedNoWholeDay,
-	RefusedNotEnough,
+	RefusedNotEnough, RefusedAlreadyCorrected, RefusedStillUsed,
 }
 
 // A Refusal is a command's "no": which rule stands in its way, a sentence that a person can act on, and the

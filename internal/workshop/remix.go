@@ -13,6 +13,9 @@ import (
 // happen writes down what happens to a charge, and gives what was taken from it. What is dated before the last thing
 // that happened there changes what every later draw was made of.
 func (a *applying) happen(code events.Code, op ChargeOp) (taken Mix, err error) {
+	if a.isOutside(code) {
+		return a.tookThen(code), nil
+	}
 	if a.Charge(code) == nil {
 		return nil, fmt.Errorf("no charge %s", code)
 	}
@@ -220,7 +223,7 @@ func redrawn(inputs []DatedInput, op OpKey, now []DatedInput) []DatedInput {
 
 // flowsFrom lists where a thing went, but for a charge, whose ops say it.
 func (s *Set) flowsFrom(code events.Code) []Edge {
-	if s.complete { // a book being folded lets go of its edges
+	if s.folds(code) { // a book being folded lets go of its edges
 		if flows := s.flows.get(code); flows != nil {
 			return *flows
 		}
@@ -252,12 +255,7 @@ func (s *Set) AddFlows(edges []Edge) {
 func (s *Set) noteFlow(e Edge) {
 	mixed := e.From.Kind() == events.KindGanache || e.From.Kind() == events.KindRun ||
 		e.From.Kind() == events.KindLot && len(s.Lot(e.From.Whole()).Mix) > 0
-	if !s.complete || !mixed {
-		return
+	if s.folds(e.From) && mixed {
+		appendTo(&s.flows, e.From, e)
 	}
-	var flows []Edge
-	if known := s.flows.get(e.From); known != nil {
-		flows = *known
-	}
-	s.flows.put(e.From, append(slices.Clip(flows), e))
 }

@@ -39,6 +39,8 @@ type Set struct {
 	Sequences  layer[SequenceKey, int]
 
 	Ops         layer[OpKey, ChargeOp]         // what happened to what is in charges
+	kept        layer[events.Code, []Movement] // of a book being folded: of what a correction concerns
+	absent      layer[events.Code, struct{}]   // of a book being folded: what only corrected commands brought into it
 	opsOf       layer[events.Code, []OpKey]    // of each charge, as far as loaded
 	lines       layer[events.Code, []StockKey] // which lines of stock each code has
 	counts      layer[countKey, []time.Time]   // of a complete set: when each thing was counted, in order
@@ -46,6 +48,11 @@ type Set struct {
 	later       map[events.Code]laterMovements // as loaded, shared by all forks
 	loadedFlows map[events.Code][]Edge         // as loaded, shared by all forks
 	readings    map[string]loadedReadings      // by subject, as loaded, shared by all forks
+	told        *told                          // events as loaded, shared by all forks
+	partial     *partial                       // of a set that folds a part of the book anew
+	corrections *Corrections                   // of a book being folded: those in force
+	then        bool                           // what is decided on it is decided where a corrected command stands
+	last        applying                       // the last event and how far its numbers have come
 
 	// Downstream is what each code asked for with NeedDownstream went into, itself left out.
 	Downstream map[events.Code][]events.Code
@@ -58,6 +65,9 @@ type Set struct {
 	Edges     []Edge
 	Readings  []Reading
 
+	// Swapped is what a correction changes in the tables that else only grow.
+	Swapped Swapped
+
 	// Remixed is what turned out to be made of something else, because of what was written down late, in the order
 	// in which it was found. It is a fork's own.
 	Remixed []events.Code
@@ -67,7 +77,7 @@ type Set struct {
 func NewSet(defs *Definitions, complete bool) *Set {
 	s := &Set{
 		complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{},
-		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{},
+		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{}, told: newTold(),
 		readings: map[string]loadedReadings{},
 		Facts:    &RecallFacts{Amounts: map[events.Code]Amounts{}},
 	}
@@ -87,12 +97,18 @@ func NewSet(defs *Definitions, complete bool) *Set {
 	s.flows.init(nil)
 	s.lines.init(nil)
 	s.counts.init(nil)
+	s.kept.init(nil)
+	s.absent.init(nil)
 	return s
 }
 
 // Fork is a set that sees what s has and keeps its own changes apart until Merge.
 func (s *Set) Fork() *Set {
-	f := &Set{parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later, loadedFlows: s.loadedFlows, readings: s.readings, Facts: s.Facts}
+	f := &Set{
+		parent: s, complete: s.complete, loaded: map[Need]struct{}{}, Defs: s.Defs, Downstream: s.Downstream, later: s.later,
+		loadedFlows: s.loadedFlows, told: s.told, partial: s.partial, corrections: s.corrections,
+		readings: s.readings, Facts: s.Facts,
+	}
 	f.Lots.init(&s.Lots)
 	f.Charges.init(&s.Charges)
 	f.Ganaches.init(&s.Ganaches)
@@ -109,6 +125,8 @@ func (s *Set) Fork() *Set {
 	f.flows.init(&s.flows)
 	f.lines.init(&s.lines)
 	f.counts.init(&s.counts)
+	f.kept.init(&s.kept)
+	f.absent.init(&s.absent)
 	return f
 }
 
@@ -130,11 +148,14 @@ func (s *Set) Merge() {
 	s.flows.merge()
 	s.lines.merge()
 	s.counts.merge()
+	s.kept.merge()
+	s.absent.merge()
 	maps.Copy(s.parent.loaded, s.loaded)
 	s.parent.Defs = s.Defs
 	s.parent.Movements = append(s.parent.Movements, s.Movements...)
 	s.parent.Edges = append(s.parent.Edges, s.Edges...)
 	s.parent.Readings = append(s.parent.Readings, s.Readings...)
+	s.parent.Swapped = s.parent.Swapped.plus(s.Swapped)
 }
 
 // A Need is something to load into a set. Exactly one of the shapes below; make them with the Need… functions.
@@ -175,6 +196,8 @@ const (
 	NeedsRecall                           // ID
 	NeedsSupplied                         // Subject = supplier's slug: the lots with its lot code Place, or received from Day through To
 	NeedsAccount                          // Code: what became of all that there ever was of it
+	NeedsCommand                          // ID of an event: its command, and every correction of it
+	NeedsHistory                          // Code of a whole: every event that concerns it or a part of it
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -256,6 +279,12 @@ func NeedReceived(supplier string, from, to civil.Day) Need {
 // NeedAccount asks for what became of all that there ever was of a thing.
 func NeedAccount(code events.Code) Need { return Need{Kind: NeedsAccount, Code: code} }
 
+// NeedCommand asks for the command that an event belongs to, and for every correction of it.
+func NeedCommand(event uuid.UUID) Need { return Need{Kind: NeedsCommand, ID: event} }
+
+// NeedHistory asks for every event that concerns a whole or a part of it.
+func NeedHistory(whole events.Code) Need { return Need{Kind: NeedsHistory, Code: whole} }
+
 // Loaded marks needs as met: what they asked for and is not in the set does not exist.
 func (s *Set) Loaded(needs ...Need) {
 	for _, n := range needs {
@@ -265,8 +294,13 @@ func (s *Set) Loaded(needs ...Need) {
 
 // IsLoaded says whether a need was met.
 func (s *Set) IsLoaded(n Need) bool {
-	if s.complete {
+	if s.partial != nil && s.partial.meets(n) {
 		return true
+	}
+	for at := s; at != nil; at = at.parent {
+		if _, met := at.loaded[n]; met || at.complete {
+			return true
+		}
 	}
 	switch n.Kind {
 	case NeedsLater:
@@ -276,13 +310,8 @@ func (s *Set) IsLoaded(n Need) bool {
 		readings, loaded := s.readings[n.Subject]
 		return loaded && !readings.from.After(n.At)
 	default: // it is met as a whole
+		return false
 	}
-	for at := s; at != nil; at = at.parent {
-		if _, met := at.loaded[n]; met {
-			return true
-		}
-	}
-	return false
 }
 
 // missing is thrown by a lookup of something that was never loaded, and caught by Carry.
@@ -320,6 +349,7 @@ func (s *Set) Lot(code events.Code) *Lot {
 		return l
 	}
 	s.want(NeedThing(code))
+	s.mustBeThere(code)
 	return nil
 }
 
@@ -329,6 +359,7 @@ func (s *Set) Charge(code events.Code) *Charge {
 		return c
 	}
 	s.want(NeedThing(code))
+	s.mustBeThere(code)
 	return nil
 }
 
@@ -338,6 +369,7 @@ func (s *Set) Ganache(code events.Code) *Ganache {
 		return g
 	}
 	s.want(NeedThing(code))
+	s.mustBeThere(code)
 	return nil
 }
 
@@ -347,6 +379,7 @@ func (s *Set) Run(code events.Code) *Run {
 		return r
 	}
 	s.want(NeedThing(code))
+	s.mustBeThere(code)
 	return nil
 }
 
@@ -365,6 +398,9 @@ func (s *Set) Hold(id uuid.UUID) *Hold {
 		return h
 	}
 	s.want(NeedHold(id))
+	if s.then { // of what is outside: a hold that was written down later
+		return s.partial.under.Holds.get(id)
+	}
 	return nil
 }
 
@@ -374,6 +410,9 @@ func (s *Set) Deviation(id uuid.UUID) *Deviation {
 		return d
 	}
 	s.want(NeedDeviation(id))
+	if s.then {
+		return s.partial.under.Deviations.get(id)
+	}
 	return nil
 }
 
@@ -404,11 +443,17 @@ func (s *Set) DeviationsAt(place string) []*Deviation {
 // DownstreamOf lists everything that a thing went into, itself left out.
 func (s *Set) DownstreamOf(code events.Code) []events.Code {
 	s.want(NeedDownstream(code))
+	if s.partial != nil {
+		return s.madeByThen(s.Downstream[code])
+	}
 	return s.Downstream[code]
 }
 
 // Exists says whether a code names a thing of the book.
 func (s *Set) Exists(code events.Code) bool {
+	if s.then && s.comesLater(code) {
+		return false
+	}
 	switch code.Kind() {
 	case events.KindLot:
 		return s.Lot(code) != nil
@@ -434,7 +479,9 @@ func (s *Set) LinesOf(code events.Code) []*StockLine {
 	}
 	lines := make([]*StockLine, 0, len(*keys))
 	for _, k := range *keys {
-		lines = append(lines, s.Stock.get(k))
+		if l := s.Stock.get(k); l != nil {
+			lines = append(lines, l)
+		}
 	}
 	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.compare(b.StockKey) })
 	return lines
@@ -551,10 +598,16 @@ type layer[K comparable, V any] struct {
 	under *layer[K, V]
 	rows  map[K]*V
 	dirty map[K]struct{}
+	gone  map[K]struct{}
+	hides func(K) bool // of a partial set: what is not to be seen of the layers under this one
+	drops func(K) bool // of a partial set and its forks: what is not to be written
 }
 
 func (l *layer[K, V]) init(under *layer[K, V]) {
-	l.under, l.rows, l.dirty = under, map[K]*V{}, map[K]struct{}{}
+	l.under, l.rows, l.dirty, l.gone = under, map[K]*V{}, map[K]struct{}{}, nil
+	if under != nil {
+		l.drops = under.drops
+	}
 }
 
 // get finds a row for reading, nil if the layer and those under it have none.
@@ -563,8 +616,20 @@ func (l *layer[K, V]) get(key K) *V {
 		if row, found := at.rows[key]; found {
 			return row
 		}
+		if at.ends(key) {
+			return nil
+		}
 	}
 	return nil
+}
+
+// ends says that the layers under this one are not to be asked for a row.
+func (l *layer[K, V]) ends(key K) bool {
+	if l.hides != nil && l.hides(key) {
+		return true
+	}
+	_, gone := l.gone[key]
+	return gone
 }
 
 // Add puts a row as loaded: it is not dirty.
@@ -572,9 +637,26 @@ func (l *layer[K, V]) Add(key K, row V) { l.rows[key] = &row }
 
 // put writes a row.
 func (l *layer[K, V]) put(key K, row V) {
+	if l.drops != nil && l.drops(key) {
+		return
+	}
 	l.rows[key] = &row
 	l.dirty[key] = struct{}{}
+	delete(l.gone, key)
 }
+
+// remove takes a row out, wherever it is.
+func (l *layer[K, V]) remove(key K) {
+	delete(l.rows, key)
+	delete(l.dirty, key)
+	if l.gone == nil {
+		l.gone = map[K]struct{}{}
+	}
+	l.gone[key] = struct{}{}
+}
+
+// Gone lists the rows that were taken out since they were loaded.
+func (l *layer[K, V]) Gone() []K { return slices.Collect(maps.Keys(l.gone)) }
 
 // Has says whether the layer itself holds a row: loading must not overwrite what was changed.
 func (l *layer[K, V]) Has(key K) bool { return l.get(key) != nil }
@@ -608,14 +690,15 @@ func (l *layer[K, V]) all() iter.Seq2[K, *V] {
 
 func (l *layer[K, V]) shadows(key K, below *layer[K, V]) bool {
 	for at := l; at != below; at = at.under {
-		if _, found := at.rows[key]; found {
+		if _, found := at.rows[key]; found || at.ends(key) {
 			return true
 		}
 	}
 	return false
 }
 
-// edit gives a row's own copy, marked as written; nil if there is no such row.
+// edit gives a row's own copy, marked as written; nil if there is no such row. Of what is not to be written it is a
+// copy that is forgotten.
 func (l *layer[K, V]) edit(key K) *V {
 	if _, own := l.dirty[key]; own {
 		return l.rows[key]
@@ -624,11 +707,34 @@ func (l *layer[K, V]) edit(key K) *V {
 	if row == nil {
 		return nil
 	}
+	if l.drops != nil && l.drops(key) {
+		forgotten := *row
+		return &forgotten
+	}
 	l.put(key, *row)
 	return l.rows[key]
 }
 
 func (l *layer[K, V]) merge() {
-	maps.Copy(l.under.rows, l.rows)
+	for key := range l.gone {
+		l.under.remove(key)
+	}
+	for key, row := range l.rows {
+		l.under.rows[key] = row
+		delete(l.under.gone, key)
+	}
 	maps.Copy(l.under.dirty, l.dirty)
+}
+
+// appendTo adds to a list that is a row. Lists under it keep their length.
+func appendTo[K comparable, V any](l *layer[K, []V], key K, v V) {
+	if _, own := l.dirty[key]; own {
+		*l.rows[key] = append(*l.rows[key], v)
+		return
+	}
+	var list []V
+	if known := l.get(key); known != nil {
+		list = slices.Clip(*known)
+	}
+	l.put(key, append(list, v))
 }

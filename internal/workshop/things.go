@@ -2,6 +2,7 @@ package workshop
 
 import (
 	"cmp"
+	"slices"
 	"strings"
 	"time"
 
@@ -64,6 +65,7 @@ type Charge struct {
 	At        time.Time   `json:"at"`
 	LastAt    time.Time   `json:"last_at"` // of its last melt or draw
 	EndedAt   *time.Time  `json:"ended_at,omitempty"`
+	Cleaned   bool        `json:"cleaned,omitempty"` // when it ended
 	Mix       Mix         `json:"mix"`
 	Care
 }
@@ -215,6 +217,10 @@ type SoldBefore struct {
 	Event  uuid.UUID   `json:"event"`
 	Code   events.Code `json:"code"`
 	Pieces int         `json:"pieces"`
+}
+
+func (b SoldBefore) compare(o SoldBefore) int {
+	return cmp.Or(slices.Compare(b.Event[:], o.Event[:]), b.Code.Compare(o.Code))
 }
 
 // Deviation is a deviation as it stands.
