@@ -20,11 +20,12 @@ import (
 	"firstout/internal/workshop"
 )
 
-// How many histories with corrections are told, five times as many with FIRSTOUT_LONG=1, and how many of their commands
-// are corrections.
+// How many histories with corrections are told, five times as many with FIRSTOUT_LONG=1, and how many of their
+// commands are corrections, or about what the model knows nothing of.
 const (
 	correctedHistories = 200
 	correctedInAll     = 20 // in a hundred commands
+	besideInAll        = 15 // in a hundred: boxes and readings
 )
 
 // A correctedBook is a book in memory with everything that was written in it, so that it can be corrected.
@@ -37,6 +38,7 @@ type correctedBook struct {
 // spoken is a command that was recorded, in the teller's words, and its events.
 type spoken struct {
 	by       oracle.Command
+	beside   workshop.Command // in its place: what the model knows nothing of
 	recorded []uuid.UUID
 }
 
@@ -85,6 +87,10 @@ func (b *correctedBook) swap() {
 			return e.Position == gone.Position && e.Number == gone.Number
 		})
 	}
+	for _, gone := range s.ReadingsGone {
+		b.set.Readings = slices.DeleteFunc(b.set.Readings, func(r workshop.Reading) bool { return r.Position == gone.Position })
+	}
+	b.set.Readings = append(b.set.Readings, s.ReadingsPut...)
 	b.set.Movements = append(b.set.Movements, s.MovementsPut...)
 	b.edges = append(b.edges, s.EdgesPut...)
 }
@@ -125,7 +131,12 @@ func (b *correctedBook) correct(g *teller) string {
 	of := b.said[at]
 	c := workshop.Correct{Event: of.recorded[g.IntN(len(of.recorded))], Reason: "typed wrong"}
 	changed := of.by
-	if g.in(75) {
+	switch {
+	case of.beside != nil && g.in(75):
+		of.beside = g.besideOtherwise(of.beside)
+		c.Replacement = of.beside
+	case of.beside != nil:
+	case g.in(75):
 		changed = g.otherwise(of.by)
 		if !readable(changed) {
 			return ""
@@ -139,16 +150,90 @@ func (b *correctedBook) correct(g *teller) string {
 			b.tellTold(r.ID)
 		}
 	}
+	b.tellDecisions()
 	ids, refusal := b.write(c)
 	if refusal != nil {
 		return string(refusal.Slug)
 	}
 	if c.Replacement == nil {
-		b.said = append(b.said, spoken{by: of.by, recorded: ids})
-	} else {
-		b.said = append(b.said, spoken{by: changed, recorded: ids})
+		changed = of.by
 	}
+	b.said = append(b.said, spoken{by: changed, beside: of.beside, recorded: ids})
 	return ""
+}
+
+// tellBeside lets the book hear what the model knows nothing of: boxes are packed and opened, and places are read.
+func (b *correctedBook) tellBeside(g *teller) {
+	cmd := b.beside(g)
+	if cmd == nil {
+		return
+	}
+	if ids, refusal := b.write(cmd); refusal == nil {
+		b.said = append(b.said, spoken{beside: cmd, recorded: ids})
+	}
+}
+
+func (b *correctedBook) beside(g *teller) workshop.Command {
+	if g.in(40) {
+		return workshop.Check{Slug: oneOf(g, []string{"counter", "cold-room", "workshop"}), Kind: "temperature", Value: g.temperature()}
+	}
+	kind := events.KindRun
+	if g.in(40) {
+		kind = events.KindBox
+	}
+	standing := slices.DeleteFunc(b.set.StandingAt("counter"), func(l *workshop.StockLine) bool { return l.Code.Kind() != kind || l.Unreleased })
+	if len(standing) == 0 {
+		return nil
+	}
+	line := oneOf(g, standing)
+	if kind == events.KindBox {
+		return workshop.OpenBoxes{Box: line.Code, Boxes: 1, Place: line.Place}
+	}
+	return workshop.PackBoxes{
+		Place: line.Place, Boxes: 1 + g.IntN(3), Lines: []workshop.PieceLine{{Code: line.Code, Pieces: 1 + g.IntN(3)}},
+	}
+}
+
+func (g *teller) temperature() *float64 {
+	value := oneOf(g, []float64{4, 9, 17, 19, 24, 29, 33})
+	return &value
+}
+
+// besideOtherwise is what was the case, where such a command said something else.
+func (g *teller) besideOtherwise(cmd workshop.Command) workshop.Command {
+	switch c := cmd.(type) {
+	case workshop.Check:
+		c.Value, c.AlreadyDone = g.temperature(), true
+		return c
+	case workshop.OpenBoxes:
+		c.Boxes, c.AlreadyDone = 1+g.IntN(2), true
+		return c
+	case workshop.PackBoxes:
+		c.Boxes, c.AlreadyDone = 1+g.IntN(4), true
+		return c
+	}
+	return cmd
+}
+
+// tellDecisions answers, as the database would, what was decided about deviations of places.
+func (b *correctedBook) tellDecisions() {
+	decisions := map[uuid.UUID][]events.Recorded{}
+	for _, r := range b.log {
+		switch e := r.Data.(type) {
+		case events.DeviationOpened:
+			if e.Code == "" {
+				b.tellTold(r.ID)
+			}
+		case events.DeviationDecided:
+			decisions[e.Deviation] = append(decisions[e.Deviation], r)
+			if e.Code == "" {
+				b.tellTold(r.ID)
+			}
+		}
+	}
+	for id, recorded := range decisions {
+		b.set.AddDecisions(id, recorded)
+	}
 }
 
 // tellTold answers, as the database would, what the log has.
@@ -277,12 +362,16 @@ func rows(set *workshop.Set, movements []workshop.Movement, edges []workshop.Edg
 	all = append(all, rowsOf("charge", set.Charges.Dirty())...)
 	all = append(all, rowsOf("ganache", set.Ganaches.Dirty())...)
 	all = append(all, rowsOf("run", set.Runs.Dirty())...)
+	all = append(all, rowsOf("box", set.Boxes.Dirty())...)
 	all = append(all, rowsOf("stock", set.Stock.Dirty())...)
 	all = append(all, rowsOf("vat", set.Vats.Dirty())...)
 	all = append(all, rowsOf("hold", set.Holds.Dirty())...)
 	all = append(all, rowsOf("deviation", set.Deviations.Dirty())...)
 	all = append(all, rowsOf("op", set.Ops.Dirty())...)
 	all = append(all, rowsOf("sequence", set.Sequences.Dirty())...)
+	for _, r := range set.Readings {
+		all = append(all, row("reading", fmt.Sprint(r.Position), r))
+	}
 	for _, m := range movements {
 		all = append(all, row("movement", fmt.Sprint(m.Position, " ", m.Number), m))
 	}
@@ -388,6 +477,10 @@ func TestCorrectionsInAnyOrder(t *testing.T) {
 		}
 		rt.Repeat(map[string]func(*rapid.T){"command": func(t *rapid.T) {
 			g.Rand = rand.New(rand.NewPCG(seed.Draw(t, "seed"), 1))
+			if g.in(besideInAll) {
+				b.tellBeside(g)
+				return
+			}
 			if !g.in(correctedInAll) {
 				b.tell(m, g.next())
 				return

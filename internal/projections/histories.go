@@ -17,6 +17,8 @@ import (
 var (
 	loadCommand = query("load_command")
 	loadHistory = query("load_history")
+
+	loadDecisions = query("load_decisions")
 )
 
 // commands loads what the log has of the commands of events.
@@ -98,6 +100,33 @@ func (l loading) histories(needs []workshop.Need) {
 			l.set.AddHistory(n.Code, found[n.Code])
 		}
 		return wrap(rows.Err(), "load histories")
+	})
+}
+
+// decisions loads every decision about deviations.
+func (l loading) decisions(needs []workshop.Need) {
+	if len(needs) == 0 {
+		return
+	}
+	l.b.Queue(loadDecisions, eachOf(needs, idOf)).Query(func(rows pgx.Rows) error {
+		found := map[uuid.UUID][]events.Recorded{}
+		for rows.Next() {
+			var text []byte
+			if err := rows.Scan(&text); err != nil {
+				return fmt.Errorf("load decisions: %w", err)
+			}
+			r, err := events.ParseCanonical(text)
+			if err != nil {
+				return fmt.Errorf("load decisions: %w", err)
+			}
+			if decided, is := r.Data.(events.DeviationDecided); is {
+				found[decided.Deviation] = append(found[decided.Deviation], r)
+			}
+		}
+		for _, n := range needs {
+			l.set.AddDecisions(n.ID, found[n.ID])
+		}
+		return wrap(rows.Err(), "load decisions")
 	})
 }
 

@@ -66,6 +66,7 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	l.accounts(kinds[workshop.NeedsAccount])
 	l.commands(kinds[workshop.NeedsCommand])
 	l.histories(kinds[workshop.NeedsHistory])
+	l.decisions(kinds[workshop.NeedsDecisions])
 }
 
 // byKind sorts needs by their kind, each need once.

@@ -323,7 +323,7 @@ func (f *refolding) load() {
 	for whole := range f.of {
 		f.recorded = append(f.recorded, set.told.histories[whole]...)
 	}
-	f.recorded = inOrderOfPositions(f.recorded)
+	f.recorded = inOrderOfPositions(append(f.recorded, f.decided()...))
 	f.recorded = inOrderOfPositions(append(f.recorded, f.corrected()...))
 	f.before = CorrectionsIn(f.recorded)
 
@@ -355,6 +355,44 @@ func (f *refolding) corrected() (all []events.Recorded) {
 	for _, n := range needs {
 		told := f.d.Set.told.commands[n.ID]
 		all = slices.Concat(all, told.Root, told.Corrections)
+	}
+	return all
+}
+
+// decided lists what was decided about deviations of places that the corrected command is about, and what opened them:
+// the history of no thing has it.
+func (f *refolding) decided() (all []events.Recorded) {
+	set := f.d.Set
+	ids := map[uuid.UUID]struct{}{}
+	note := func(id uuid.UUID, data events.Event) {
+		switch e := data.(type) {
+		case events.DeviationOpened:
+			if e.Code == "" {
+				ids[id] = struct{}{}
+			}
+		case events.DeviationDecided:
+			if e.Code == "" {
+				ids[e.Deviation] = struct{}{}
+			}
+		}
+	}
+	for _, r := range slices.Concat(f.told.Root, f.before.replacing(f.root())) {
+		note(r.ID, r.Data)
+	}
+	var needs, commands []Need
+	for id := range ids {
+		needs, commands = append(needs, NeedDecisions(id)), append(commands, NeedCommand(id))
+	}
+	set.want(needs...)
+	for _, n := range needs {
+		for _, r := range set.told.decisions[n.ID] {
+			commands = append(commands, NeedCommand(r.ID))
+		}
+	}
+	set.want(commands...)
+	for _, n := range commands {
+		told := set.told.commands[n.ID]
+		all = slices.Concat(all, told.Root, told.Named, told.Corrections)
 	}
 	return all
 }

@@ -224,10 +224,13 @@ func (s *Set) madeByThen(codes []events.Code) []events.Code {
 type told struct {
 	commands  map[uuid.UUID]Told
 	histories map[events.Code][]events.Recorded
+	decisions map[uuid.UUID][]events.Recorded // by deviation
 }
 
 func newTold() *told {
-	return &told{commands: map[uuid.UUID]Told{}, histories: map[events.Code][]events.Recorded{}}
+	return &told{
+		commands: map[uuid.UUID]Told{}, histories: map[events.Code][]events.Recorded{}, decisions: map[uuid.UUID][]events.Recorded{},
+	}
 }
 
 // Told is what the log has of a command: of the one that an event belongs to, of the one in whose place that counts if
@@ -246,6 +249,12 @@ func (s *Set) AddCommand(event uuid.UUID, t Told) {
 func (s *Set) AddHistory(whole events.Code, recorded []events.Recorded) {
 	s.told.histories[whole] = recorded
 	s.Loaded(NeedHistory(whole))
+}
+
+// AddDecisions puts every decision about a deviation into the set, in the order of positions.
+func (s *Set) AddDecisions(deviation uuid.UUID, recorded []events.Recorded) {
+	s.told.decisions[deviation] = recorded
+	s.Loaded(NeedDecisions(deviation))
 }
 
 // Swapped is what a correction takes out of the tables that else only grow, and puts into them; and where in the log

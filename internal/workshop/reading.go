@@ -63,21 +63,22 @@ func (s *Set) AddReadings(subject string, from time.Time, rows []Reading) {
 // was read or declared since. Those of what is being decided, and is not in the book yet, are among them.
 func (s *Set) ReadingsOf(subject string, at time.Time) []Reading {
 	s.want(NeedReadings(subject, at))
-	all := slices.Clone(s.readings[subject].rows)
-	if s.then { // what was read by then: the book has it
-		all = slices.DeleteFunc(all, func(r Reading) bool { return r.Position >= s.partial.at })
-		s = &Set{Readings: s.Readings}
-	}
-	for set := s; set != nil; set = set.parent {
-		for _, r := range set.Readings {
-			if r.Subject == subject {
+	var all []Reading
+	note := func(rows []Reading, own bool) {
+		for _, r := range rows {
+			if r.Subject == subject && (own || !s.then || r.Position < s.partial.at) { // in the past, what was read by then
 				all = append(all, r)
 			}
 		}
 	}
+	note(s.readings[subject].rows, false)
+	for set := s; set != nil; set = set.parent {
+		note(set.Readings, set == s)
+	}
 	slices.SortFunc(all, func(a, b Reading) int {
 		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Position, b.Position))
 	})
+	all = slices.CompactFunc(all, func(a, b Reading) bool { return a.Position == b.Position }) // folded anew, and in the book
 	first := 0
 	for i, r := range all {
 		if !r.At.After(at) && !r.Failed {

@@ -198,6 +198,7 @@ const (
 	NeedsAccount                          // Code: what became of all that there ever was of it
 	NeedsCommand                          // ID of an event: its command, and every correction of it
 	NeedsHistory                          // Code of a whole: every event that concerns it or a part of it
+	NeedsDecisions                        // ID of a deviation: every decision about it that was ever written down
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -284,6 +285,9 @@ func NeedCommand(event uuid.UUID) Need { return Need{Kind: NeedsCommand, ID: eve
 
 // NeedHistory asks for every event that concerns a whole or a part of it.
 func NeedHistory(whole events.Code) Need { return Need{Kind: NeedsHistory, Code: whole} }
+
+// NeedDecisions asks for every decision about a deviation that was ever written down.
+func NeedDecisions(deviation uuid.UUID) Need { return Need{Kind: NeedsDecisions, ID: deviation} }
 
 // Loaded marks needs as met: what they asked for and is not in the set does not exist.
 func (s *Set) Loaded(needs ...Need) {
