@@ -190,9 +190,7 @@ func (s *Set) reached(roots []events.Code, reach string) []events.RecalledThing 
 	codes := slices.Clone(roots)
 	for _, root := range roots {
 		codes = append(codes, s.DownstreamOf(root)...)
-		for n := 1; !root.IsPart() && n <= s.alike(root).parts; n++ {
-			codes = append(codes, root.Part(n))
-		}
+		codes = append(codes, s.partsOf(root)...)
 	}
 	var things []events.RecalledThing
 	for _, code := range codeSet(codes) {
@@ -205,6 +203,16 @@ func (s *Set) reached(roots []events.Code, reach string) []events.RecalledThing 
 		}
 	}
 	return things
+}
+
+// partsOf lists the parts of a whole that are in the book: what made one may have been corrected.
+func (s *Set) partsOf(whole events.Code) []events.Code {
+	var parts []events.Code
+	for n := 1; !whole.IsPart() && n <= s.alike(whole).parts; n++ {
+		parts = append(parts, whole.Part(n))
+	}
+	s.wantThings(parts)
+	return slices.DeleteFunc(parts, func(part events.Code) bool { return !s.Exists(part) })
 }
 
 // contains says whether a thing certainly contains what is recalled: of lots by their share, a box if any run in it does;

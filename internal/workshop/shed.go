@@ -21,6 +21,7 @@ func (s *Set) Shed(since time.Time) *Set {
 	shift(&s.Charges, &gone.Charges, func(c events.Code, _ *Charge) bool { return code(c) })
 	shift(&s.Ganaches, &gone.Ganaches, func(c events.Code, _ *Ganache) bool { return code(c) })
 	shift(&s.Runs, &gone.Runs, func(c events.Code, _ *Run) bool { return code(c) })
+	shift(&s.Boxes, &gone.Boxes, func(c events.Code, _ *Box) bool { return code(c) })
 	shift(&s.Stock, &gone.Stock, func(k StockKey, _ *StockLine) bool { return code(k.Code) })
 	shift(&s.lines, &gone.lines, func(c events.Code, _ *[]StockKey) bool { return code(c) })
 	shift(&s.Ops, &gone.Ops, func(_ OpKey, op *ChargeOp) bool { return code(op.Charge) })
@@ -119,6 +120,12 @@ func (u using) visit(code events.Code) {
 			u.dated(run.Straight)
 			for _, ganache := range run.Ganaches {
 				u.visit(ganache)
+			}
+		}
+	case events.KindBox:
+		if box := u.Boxes.get(code); box != nil {
+			for _, run := range box.Runs() {
+				u.visit(run)
 			}
 		}
 	default: // nothing else is in the book
