@@ -67,7 +67,7 @@ func (a *applying) parted(l events.MovedLine) error {
 		return fmt.Errorf("no %s to part", l.Code)
 	}
 	way := Parting{Parted: &Parted{From: l.Code, At: a.r.OccurredAt, Cause: l.Parting.Cause}}
-	if moved := a.r.Data.(events.StockMoved); moved.From == moved.To && !moved.IntoBag {
+	if moved, is := a.r.Data.(events.StockMoved); is && moved.From == moved.To && !moved.IntoBag {
 		way.Parted.Place = moved.To
 	}
 	if l.Parting.Cause != events.PartedThawed {
