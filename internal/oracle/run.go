@@ -418,7 +418,8 @@ func (m *Model) holdOffLabel(before map[string]carrying) {
 	}
 }
 
-// label is what the definitions say of all that a run is made of: its design's filling, and the chocolate.
+// label is what the definitions say of all that a run is made of: its design's filling, and chocolate of the design's kind.
+// What chocolate of another kind brings into the pieces is not on the label.
 func (m *Model) label(t *Thing) (label []string) {
 	add := func(ingredient string) {
 		if i := ingredientOf(ingredient); i != nil {
@@ -433,7 +434,7 @@ func (m *Model) label(t *Thing) (label []string) {
 		}
 	}
 	for lot := range m.mixOf(t.Code).mass {
-		if lot != unknownLot && ingredientOf(m.Things[lot].Name).Kind == "couverture" {
+		if lot != unknownLot && ingredientOf(m.Things[lot].Name).Chocolate == design.Chocolate {
 			add(m.Things[lot].Name)
 		}
 	}

@@ -121,8 +121,8 @@ func insertGraph(ctx context.Context, tx pgx.Tx, codes []events.Code, edges []wo
 	b := &pgx.Batch{}
 	for _, c := range codes {
 		day, sequence, part := c.Numbers()
-		b.Queue(`INSERT INTO things (code, kind, day, sequence, part, subject, site, occurred_at, position, unfinished, state)
-			VALUES ($1, $2, $3, $4, $5, '', '', now(), 1, false, jsonb_build_object('code', $1::text))`, c, c.Kind().String(), day, sequence, part)
+		b.Queue(`INSERT INTO things (code, kind, day, sequence, part, subject, site, occurred_at, position, unfinished, supplier, supplier_lot, state)
+			VALUES ($1, $2, $3, $4, $5, '', '', now(), 1, false, '', '', jsonb_build_object('code', $1::text))`, c, c.Kind().String(), day, sequence, part)
 	}
 	for _, e := range edges {
 		b.Queue(`INSERT INTO edges (position, number, from_code, to_code, occurred_at, mass_mg, ingredient)
