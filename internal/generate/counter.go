@@ -86,7 +86,7 @@ func (s *shop) evening(n int) error {
 			return err
 		}
 	}
-	for _, part := range []func() error{s.count, s.carry, s.leftOver, s.lift} {
+	for _, part := range []func() error{s.dropped, s.count, s.carry, s.leftOver, s.lift} {
 		if err := part(); err != nil {
 			return err
 		}
@@ -97,15 +97,15 @@ func (s *shop) evening(n int) error {
 	return nil
 }
 
-// pieceLines are the released pieces of first grade that stand at a place and are not on hold.
-func (s *shop) pieceLines(place string) []*workshop.StockLine {
-	return slices.DeleteFunc(s.book.Set().StandingAt(place), func(l *workshop.StockLine) bool {
+// pieceLines are the released pieces of first grade that stand on the counter and are not on hold.
+func (s *shop) pieceLines() []*workshop.StockLine {
+	return slices.DeleteFunc(s.book.Set().StandingAt(shelf), func(l *workshop.StockLine) bool {
 		return l.Code.Kind() != events.KindRun || l.Unreleased || l.Held || l.Grade != workshop.GradeFirst
 	})
 }
 
 func (s *shop) count() error {
-	lines := s.pieceLines(shelf)
+	lines := s.pieceLines()
 	if len(lines) == 0 {
 		return nil
 	}
@@ -125,9 +125,19 @@ func (s *shop) count() error {
 	return err
 }
 
+// dropped throws a few pieces away that fell.
+func (s *shop) dropped() error {
+	lines := s.pieceLines()
+	if len(lines) == 0 {
+		return nil
+	}
+	line := lines[s.rng.IntN(len(lines))]
+	return s.discard(shelf, "damaged", []workshop.HandledLine{handled(line, min(line.Amount, 1+int64(s.rng.IntN(4))))})
+}
+
 // carry takes half of one line to the stall.
 func (s *shop) carry() error {
-	lines := s.pieceLines(shelf)
+	lines := s.pieceLines()
 	if len(lines) == 0 {
 		return nil
 	}
@@ -153,7 +163,7 @@ func (s *shop) leftOver() error {
 
 // hold puts a line of pieces on hold; lift gives back what was held the evening before.
 func (s *shop) hold() error {
-	lines := s.pieceLines(shelf)
+	lines := s.pieceLines()
 	if len(lines) == 0 {
 		return nil
 	}

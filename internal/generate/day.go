@@ -36,24 +36,28 @@ type plan struct {
 	uses   map[string]events.Mass // of each ingredient, and of the chocolate in each tank by its kind
 }
 
-// perSale is how many pieces a sale has on average, and spare how much more is made than is sold.
+// perSale is how many pieces a sale has on average; cover for how many days the shop likes to have pieces on hand.
 const (
 	perSale = 2.5
-	spare   = 1.04
+	cover   = 3
 )
 
 // plan chooses for each run the piece of which there is the least for how often it is asked for.
 func (s *shop) plan() plan {
-	p := plan{moulds: max(1, int(math.Ceil(float64(s.SalesPerDay)*perSale*spare/float64(s.RunsPerDay*cavities)))), uses: map[string]events.Mass{}}
-	stands := map[string]int{}
+	p := plan{uses: map[string]events.Mass{}}
+	stands, all := map[string]int{}, 0
 	for _, place := range sells {
 		for _, line := range s.book.Set().StandingAt(place) {
 			stands[line.Subject] += int(line.Amount)
+			all += int(line.Amount)
 		}
 	}
-	cover := func(p piece) int { return stands[p.slug] * 100 / p.weight }
+	sold := float64(s.SalesPerDay) * perSale
+	made := sold + (cover*sold-float64(all))/4 // a quarter of what is missing, or too much
+	p.moulds = max(1, int(math.Round(made/float64(s.RunsPerDay*cavities))))
+	short := func(p piece) int { return stands[p.slug] * 100 / p.weight }
 	for range s.RunsPerDay {
-		next := slices.MinFunc(pieces, func(a, b piece) int { return cmp.Compare(cover(a), cover(b)) })
+		next := slices.MinFunc(pieces, func(a, b piece) int { return cmp.Compare(short(a), short(b)) })
 		stands[next.slug] += p.moulds * cavities
 		p.runs = append(p.runs, next)
 		p.uses[next.chocolate] += grams(next.shell + next.cap).Times(p.moulds * cavities)
