@@ -15,7 +15,8 @@ import (
 func (s *shop) day(n int) error {
 	plan := s.plan()
 	for _, part := range []func() error{
-		func() error { s.begin(s.today, 5, 0); return s.clear() },
+		func() error { s.begin(s.today, 5, 0); return s.thermometers() },
+		s.clear,
 		func() error { s.begin(s.today, 5, 30); return s.deliveries(plan) },
 		func() error { s.begin(s.today, 6, 0); return s.fillTanks(n, plan) },
 		func() error { return s.mould(plan) },
