@@ -74,9 +74,8 @@ func (s *shop) asked() piece {
 	return pieces[0]
 }
 
-// evening reads the thermometers, counts a few lines, takes some pieces to the stall, throws away what is left of the
-// fillings, and holds something now and then until the next evening.
-func (s *shop) evening(n int) error {
+// thermometers reads the temperature of the places, morning and evening: a longer gap would hold what stands there.
+func (s *shop) thermometers() error {
 	for _, place := range []string{shelf, stall, coldRoom, bench} {
 		value := s.degrees(15, 17.5)
 		if place == coldRoom {
@@ -86,7 +85,13 @@ func (s *shop) evening(n int) error {
 			return err
 		}
 	}
-	for _, part := range []func() error{s.dropped, s.count, s.carry, s.leftOver, s.lift} {
+	return nil
+}
+
+// evening reads the thermometers, counts a few lines, takes some pieces to the stall, throws away what is left of the
+// fillings, and holds something now and then until the next evening.
+func (s *shop) evening(n int) error {
+	for _, part := range []func() error{s.thermometers, s.dropped, s.count, s.carry, s.leftOver, s.lift} {
 		if err := part(); err != nil {
 			return err
 		}

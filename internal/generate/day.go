@@ -15,7 +15,8 @@ import (
 func (s *shop) day(n int) error {
 	plan := s.plan()
 	for _, part := range []func() error{
-		func() error { s.begin(s.today, 5, 0); return s.clear() },
+		func() error { s.begin(s.today, 5, 0); return s.thermometers() },
+		s.clear,
 		func() error { s.begin(s.today, 5, 30); return s.deliveries(plan) },
 		func() error { s.begin(s.today, 6, 0); return s.fillTanks(n, plan) },
 		func() error { return s.mould(plan) },
@@ -331,9 +332,12 @@ func (s *shop) run(p plan, of piece, batch events.Code) error {
 	return s.release(made.Code, turnout.Good)
 }
 
-// release lets two thirds out to the counter and the rest to the stall.
+// release lets most out to the counter and the rest to the stall: more where less stands for what is sold there.
 func (s *shop) release(run events.Code, good int) error {
-	atStall := good / 3
+	atStall := good / 5
+	if s.standing(stall)*7 < s.standing(shelf)*3 {
+		atStall = good * 2 / 5
+	}
 	for _, to := range []struct {
 		place  string
 		pieces int
@@ -346,6 +350,14 @@ func (s *shop) release(run events.Code, good int) error {
 		}
 	}
 	return nil
+}
+
+// standing is how many pieces stand at a place.
+func (s *shop) standing(place string) (all int64) {
+	for _, line := range s.book.Set().StandingAt(place) {
+		all += line.Amount
+	}
+	return all
 }
 
 // chocolate is a draw from a tank, so often in a thousand with what was scraped back; now and then too warm.

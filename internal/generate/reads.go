@@ -18,16 +18,16 @@ type Read struct {
 }
 
 // Reads are the hot questions of a generated book, asked of what a shop asks them of: what stands on the counter, a run on
-// it, and a delivery of cream that is used up.
+// it, and a delivery of cream of some days ago.
 func Reads(ctx context.Context, q projections.Querier, until civil.Day) ([]Read, error) {
 	run, err := one(ctx, q, "SELECT code FROM stock WHERE open AND place = $1 AND grade = 'first' ORDER BY ends_by DESC, code LIMIT 1", shelf)
 	if err != nil {
 		return nil, err
 	}
-	const usedUp = `SELECT code FROM things t WHERE kind = 'lot' AND part = 0 AND subject = $1
-    AND NOT EXISTS (SELECT FROM things p JOIN stock s USING (code) WHERE p.kind = t.kind AND p.day = t.day AND p.sequence = t.sequence AND s.open)
+	const mostlyUsed = `SELECT code FROM things
+WHERE kind = 'lot' AND part = 0 AND subject = $1 AND occurred_at < (SELECT recorded_at FROM head) - interval '3 days'
 ORDER BY day DESC, sequence DESC LIMIT 1`
-	lot, err := one(ctx, q, usedUp, "cream-35")
+	lot, err := one(ctx, q, mostlyUsed, "cream-35")
 	if err != nil {
 		return nil, err
 	}
