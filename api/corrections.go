@@ -140,7 +140,7 @@ func wayBy[Body, Request, Response any](route string, handle func(*handlers, con
 // wayOf tells by a command's events which address it came by; nil of a definition. What a command brings with it (an
 // opening, a release, what was found) is looked at last.
 func wayOf(recorded []events.Recorded) *way {
-	for _, find := range []func(events.Event) *way{wayOfMaking, wayOfStep, wayOfStock, wayOfCare, wayOfCompanion} {
+	for _, find := range []func(events.Event) *way{wayOfMaking, wayOfStep, wayOfStock, wayOfCare, wayOfRecall, wayOfCompanion} {
 		for _, r := range recorded {
 			if found := find(r.Data); found != nil {
 				return found
@@ -224,12 +224,23 @@ func wayOfStock(data events.Event) *way {
 			return openapi.GiveTastersRequestObject{Body: b}
 		})
 	case events.StockMoved:
+		if e.From == e.To && !e.IntoBag { // what a reading parted in its place
+			return nil
+		}
 		return wayBy("POST /v1/moves", (*handlers).MoveStock, func(b *openapi.MoveStockJSONRequestBody) openapi.MoveStockRequestObject {
 			return openapi.MoveStockRequestObject{Body: b}
 		})
 	case events.StockDiscarded:
 		return wayBy("POST /v1/discards", (*handlers).DiscardStock, func(b *openapi.DiscardStockJSONRequestBody) openapi.DiscardStockRequestObject {
 			return openapi.DiscardStockRequestObject{Body: b}
+		})
+	case events.BoxesPacked:
+		return wayBy("POST /v1/boxes", (*handlers).PackBoxes, func(b *openapi.PackBoxesJSONRequestBody) openapi.PackBoxesRequestObject {
+			return openapi.PackBoxesRequestObject{Body: b}
+		})
+	case events.BoxesOpened:
+		return wayBy("POST /v1/boxes/:code/openings", (*handlers).OpenBoxes, func(b *openapi.OpenBoxesJSONRequestBody) openapi.OpenBoxesRequestObject {
+			return openapi.OpenBoxesRequestObject{Code: string(e.Box), Body: b}
 		})
 	case events.StockCounted:
 		if e.Reason == workshop.CauseBookShort {
@@ -255,6 +266,28 @@ func wayOfCare(data events.Event) *way {
 	case events.PiecesReleased:
 		return wayBy("POST /v1/runs/:code/releases", (*handlers).ReleasePieces, func(b *openapi.ReleasePiecesJSONRequestBody) openapi.ReleasePiecesRequestObject {
 			return openapi.ReleasePiecesRequestObject{Code: string(e.Run), Body: b}
+		})
+	}
+	return nil
+}
+
+func wayOfRecall(data events.Event) *way {
+	switch e := data.(type) {
+	case events.RecallOpened:
+		return wayBy("POST /v1/recalls", (*handlers).OpenRecall, func(b *openapi.OpenRecallJSONRequestBody) openapi.OpenRecallRequestObject {
+			return openapi.OpenRecallRequestObject{Body: b}
+		})
+	case events.RecallNarrowed:
+		return wayBy("POST /v1/recalls/:id/narrowings", (*handlers).NarrowRecall, func(b *openapi.NarrowRecallJSONRequestBody) openapi.NarrowRecallRequestObject {
+			return openapi.NarrowRecallRequestObject{ID: e.Recall, Body: b}
+		})
+	case events.RecallClosed:
+		return wayBy("POST /v1/recalls/:id/closings", (*handlers).CloseRecall, func(b *openapi.CloseRecallJSONRequestBody) openapi.CloseRecallRequestObject {
+			return openapi.CloseRecallRequestObject{ID: e.Recall, Body: b}
+		})
+	case events.LabelPrinted:
+		return wayBy("POST /v1/labels/:code/prints", (*handlers).PrintLabel, func(b *openapi.PrintLabelJSONRequestBody) openapi.PrintLabelRequestObject {
+			return openapi.PrintLabelRequestObject{Code: string(e.Code), Body: b}
 		})
 	}
 	return nil

@@ -227,6 +227,44 @@ var correctables = map[string]correctable{
 		body:  func(*mended) obj { return obj{"decision": "discard", "reason": "too warm"} },
 		truth: func(*mended) obj { return obj{"decision": "accept", "reason": "the probe was off"} },
 	},
+	"POST /v1/boxes": {
+		path: "boxes", main: "boxes_packed", member: "boxes", is: n("3"),
+		body: func(s *mended) obj {
+			return obj{"place": "counter", "count": 2, "contents": []obj{{"run": s.codes["domes"], "pieces": 4}}}
+		},
+		truth: func(s *mended) obj {
+			return obj{"place": "counter", "count": 3, "contents": []obj{{"run": s.codes["domes"], "pieces": 6}}}
+		},
+	},
+	"POST /v1/boxes/:code/openings": {
+		path: "boxes/{box}/openings", main: "boxes_opened", member: "boxes", is: n("1"),
+		body:  func(*mended) obj { return obj{"count": 2} },
+		truth: func(*mended) obj { return obj{"count": 1} },
+	},
+	"POST /v1/recalls": {
+		path: "recalls", main: "recall_opened", member: "code", is: "{cream2}",
+		body: func(s *mended) obj {
+			return obj{"code": s.codes["cream"], "reach": "may_contain", "reason": "the dairy called"}
+		},
+		truth: func(s *mended) obj {
+			return obj{"code": s.codes["cream2"], "reach": "contains", "reason": "the dairy called"}
+		},
+	},
+	"POST /v1/recalls/:id/narrowings": {
+		path: "recalls/{recall}/narrowings", main: "recall_narrowed", member: "reason", is: "measured",
+		body:  func(*mended) obj { return obj{"reason": "reckoned"} },
+		truth: func(*mended) obj { return obj{"reason": "measured"} },
+	},
+	"POST /v1/recalls/:id/closings": {
+		path: "recalls/{recall}/closings", main: "recall_closed", member: "reason", is: "the laboratory found nothing",
+		body:  func(*mended) obj { return obj{"rest": "kept_on_hold", "reason": "waiting"} },
+		truth: func(*mended) obj { return obj{"rest": "released", "reason": "the laboratory found nothing"} },
+	},
+	"POST /v1/labels/:code/prints": {
+		path: "labels/{domes}/prints", main: "label_printed", member: "copies", is: n("12"),
+		body:  func(*mended) obj { return obj{"copies": 20} },
+		truth: func(*mended) obj { return obj{"copies": 12} },
+	},
 	"POST /v1/redatings": {
 		path: "redatings", main: "redated", member: "cause", is: "decided",
 		body:  func(s *mended) obj { return obj{"code": s.codes["batch"], "date": "2026-11-30", "reason": "smell"} },
@@ -305,11 +343,23 @@ func (s *mended) before(at string) {
 	switch at {
 	case "POST /v1/holds/:id/lifts":
 		s.codes["hold"] = s.post("holds", obj{"code": s.codes["cream"], "downstream": true, "reason": "supplier called"}).text("id")
+	case "POST /v1/boxes/:code/openings":
+		s.codes["box"] = s.box(2)
+	case "POST /v1/recalls/:id/narrowings", "POST /v1/recalls/:id/closings":
+		s.codes["recall"] = s.post("recalls", obj{"code": s.codes["cream"], "reach": "may_contain", "reason": "the dairy called"}).text("id")
 	case "POST /v1/deviations/:id/decisions":
 		warm := delivery("cream-35", "example-dairy", 1000, useBy("2026-12-04"), "cold-room")
 		warm["received_temperature_c"] = 11
 		s.codes["deviation"] = s.deviationOf(s.post("lots", warm).text("code"))
 	}
+}
+
+// box packs boxes of four domes.
+func (s *mended) box(boxes int) string {
+	s.t.Helper()
+	return s.post("boxes", obj{
+		"place": "counter", "count": boxes, "contents": []obj{{"run": s.codes["domes"], "pieces": 4}},
+	}).text("boxes", 0, "code")
 }
 
 func (s *mended) deviationOf(code string) string {

@@ -37,7 +37,7 @@ func QueueSave(b *pgx.Batch, set *workshop.Set, recorded []events.Recorded) erro
 	sales.add(set.Swapped.MovementsPut, 1)
 	sales.add(set.Swapped.MovementsGone, -1)
 	tables = append(tables, movementRows(slices.Concat(set.Movements, set.Swapped.MovementsPut)),
-		edgeRows(slices.Concat(set.Edges, set.Swapped.EdgesPut)), readingRows(set.Readings), sales.rows())
+		edgeRows(slices.Concat(set.Edges, set.Swapped.EdgesPut)), readingRows(slices.Concat(set.Readings, set.Swapped.ReadingsPut)), sales.rows())
 	for _, t := range tables {
 		if t.len() > 0 {
 			b.Queue(t.save, t.arrays()...)

@@ -21,7 +21,7 @@ var (
 	forgetSales     = query("forget_sales")
 )
 
-// swap takes in where in the log things, holds and deviations came to be that a correction brings.
+// swap takes in where in the log things, holds, deviations and recalls came to be that a correction brings.
 func (o *origins) swap(s workshop.Swapped) {
 	maps.Copy(o.things, s.Things)
 	maps.Copy(o.marks, s.Marks)
@@ -29,7 +29,7 @@ func (o *origins) swap(s workshop.Swapped) {
 
 // queueForget takes out the rows that a correction takes out, before others are written in their places.
 func queueForget(b *pgx.Batch, set *workshop.Set) {
-	codes := slices.Concat(set.Lots.Gone(), set.Charges.Gone(), set.Ganaches.Gone(), set.Runs.Gone())
+	codes := slices.Concat(set.Lots.Gone(), set.Charges.Gone(), set.Ganaches.Gone(), set.Runs.Gone(), set.Boxes.Gone())
 	if len(codes) > 0 {
 		b.Queue("DELETE FROM things WHERE code = ANY ($1::text[])", codes)
 	}
@@ -48,6 +48,16 @@ func queueForget(b *pgx.Batch, set *workshop.Set) {
 	}
 	if ids := set.Deviations.Gone(); len(ids) > 0 {
 		b.Queue("DELETE FROM deviations WHERE id = ANY ($1::uuid[])", ids)
+	}
+	if ids := set.Recalls.Gone(); len(ids) > 0 {
+		b.Queue("DELETE FROM recalls WHERE id = ANY ($1::uuid[])", ids)
+	}
+	if gone := set.Swapped.ReadingsGone; len(gone) > 0 {
+		positions := make([]int64, len(gone))
+		for i, r := range gone {
+			positions[i] = r.Position
+		}
+		b.Queue("DELETE FROM readings WHERE position = ANY ($1::bigint[])", positions)
 	}
 	queueForgetKeys(b, forgetOps, set.Ops.Gone(), func(key workshop.OpKey) workshop.OpKey { return key })
 	queueForgetKeys(b, forgetMovements, set.Swapped.MovementsGone, func(m workshop.Movement) workshop.OpKey {

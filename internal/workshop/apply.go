@@ -520,13 +520,13 @@ func (a *applying) checked(e events.Checked) error {
 		codes = append(codes, e.Code.Part(n))
 	}
 	for _, code := range codes {
+		if a.Ganache(code) == nil { // what made the part was corrected
+			continue
+		}
 		ganache := a.Ganaches.edit(code)
-		switch {
-		case ganache == nil:
-			return fmt.Errorf("no part %s", code)
-		case e.Kind == checkPH:
+		if e.Kind == checkPH {
 			ganache.PH = e.Value
-		default:
+		} else {
 			ganache.WaterActivity = &events.MeasuredValue{Value: *e.Value, Uncertainty: e.Uncertainty}
 		}
 	}

@@ -144,8 +144,8 @@ func (a *applying) remade(box events.Code) error {
 		if n > 0 {
 			code = box.Part(n)
 		}
-		if a.Box(code) == nil {
-			return fmt.Errorf("no part %s", code)
+		if a.Box(code) == nil { // what made the part was corrected
+			continue
 		}
 		each := a.Boxes.edit(code)
 		each.Mix, each.Allergens = mix, allergens
@@ -213,7 +213,7 @@ func (a *applying) partBox(l events.MovedLine, way Parting, number int, first bo
 		return
 	}
 	whole := l.Code.Whole()
-	a.Boxes.edit(whole).Parts = number
+	a.Boxes.edit(whole).Parts = max(number, a.alike(whole).parts)
 	part.Code, part.Of, part.Expiry, part.Parts, part.Parting, part.Care = l.NewCode, whole, *l.Expiry, 0, way, Care{}
 	if l.Parting.Spells != nil {
 		part.Spells = l.Parting.Spells

@@ -84,7 +84,7 @@ func TestABoxOfHeldPiecesIsHeld(t *testing.T) {
 	cmd.AlreadyDone = true
 	box := b.pack(cmd)[0].Code
 	require.Len(t, b.set.Box(box).Holds, 2)
-	require.Equal(t, []events.Code{b.domes, box}, b.set.Hold(hold.ID).Codes)
+	require.Equal(t, []events.Code{box, b.domes}, b.set.Hold(hold.ID).Codes)
 	require.EqualValues(t, "on-hold", b.refuse(sale(byCode(box, 1))).Slug)
 	b.do(workshop.LiftHold{Hold: hold.ID, Reason: "a thread"})
 	require.Len(t, b.set.Box(box).Holds, 1)

@@ -167,6 +167,10 @@ func (f *refolding) reachEvent(data events.Event, at time.Time) {
 		f.reachVat(e.Vat, at, e.NewCharge)
 	case events.VatEmptied:
 		f.reachVat(e.Vat, at, true)
+	case events.RecallNarrowed:
+		f.reachRecall(e.Recall)
+	case events.RecallClosed:
+		f.reachRecall(e.Recall)
 	}
 	for _, code := range touched {
 		if code.Kind() == events.KindCharge {
@@ -177,6 +181,13 @@ func (f *refolding) reachEvent(data events.Event, at time.Time) {
 		for _, down := range f.downstream(code) {
 			f.of[down.Whole()] = struct{}{}
 		}
+	}
+}
+
+// reachRecall takes in what a recall is of, and with it everything that was done about the recall.
+func (f *refolding) reachRecall(id uuid.UUID) {
+	if recall := f.d.Set.Recall(id); recall != nil {
+		f.reachEvent(recall.Opened, recall.OpenedAt)
 	}
 }
 
@@ -197,6 +208,8 @@ func (f *refolding) reachNeeds() {
 					f.reachCode(code)
 				}
 			}
+		case NeedsRecall:
+			f.reachRecall(n.ID)
 		default: // what it turns out to touch beside is taken in once it is decided
 		}
 	}
@@ -353,7 +366,7 @@ func inOrderOfPositions(recorded []events.Recorded) []events.Recorded {
 
 // begin folds what happened before the corrected command.
 func (f *refolding) begin() {
-	p := &partial{of: maps.Clone(f.of), vats: map[string]struct{}{}, ids: map[uuid.UUID]struct{}{}}
+	p := &partial{of: maps.Clone(f.of), vats: map[string]struct{}{}, ids: map[uuid.UUID]struct{}{}, at: f.root().Position}
 	for _, r := range f.recorded {
 		p.note(r.ID, r.Data)
 		if corrected, is := r.Data.(events.CommandCorrected); is {
@@ -380,10 +393,10 @@ func (f *refolding) begin() {
 	}
 }
 
-// note takes the vats, holds and deviations in that an event brings about.
+// note takes the vats, holds, deviations and recalls in that an event brings about.
 func (p *partial) note(id uuid.UUID, data events.Event) {
 	switch e := data.(type) {
-	case events.HoldPlaced, events.DeviationOpened:
+	case events.HoldPlaced, events.DeviationOpened, events.RecallOpened:
 		p.ids[id] = struct{}{}
 	case events.ChocolateMelted:
 		if p.has(e.Charge) {
@@ -557,7 +570,7 @@ func (f *refolding) takeLess(replacing []events.Recorded, err error) bool {
 // takesOf says whether an event takes some of a thing out of the book's stock.
 func takesOf(data events.Event, code events.Code) bool {
 	switch e := data.(type) {
-	case events.PiecesSold, events.PiecesGiven, events.StockDiscarded:
+	case events.PiecesSold, events.PiecesGiven, events.StockDiscarded, events.BoxesPacked:
 		return slices.Contains(data.Touches(), code)
 	case events.ChocolateMelted:
 		return slices.Contains(sourcesOf(e.Inputs), code)
@@ -573,6 +586,8 @@ func takesOf(data events.Event, code events.Code) bool {
 		return e.Draw.Charge == code
 	case events.PortionOpened:
 		return e.Lot == code
+	case events.BoxesOpened:
+		return e.Box == code
 	}
 	return false
 }
@@ -634,9 +649,11 @@ func (f *refolding) swap() []events.Code {
 	swapRows(&f.old.Charges, &f.now.Charges, &set.Charges, note)
 	swapRows(&f.old.Ganaches, &f.now.Ganaches, &set.Ganaches, note)
 	swapRows(&f.old.Runs, &f.now.Runs, &set.Runs, note)
+	swapRows(&f.old.Boxes, &f.now.Boxes, &set.Boxes, note)
 	swapRows(&f.old.Stock, &f.now.Stock, &set.Stock, func(StockKey) {})
 	swapRows(&f.old.Vats, &f.now.Vats, &set.Vats, func(string) {})
 	swapRows(&f.old.Deviations, &f.now.Deviations, &set.Deviations, func(uuid.UUID) {})
+	swapRows(&f.old.Recalls, &f.now.Recalls, &set.Recalls, func(uuid.UUID) {})
 	swapRows(&f.old.Ops, &f.now.Ops, &set.Ops, func(OpKey) {})
 	swapRows(&f.old.opsOf, &f.now.opsOf, &set.opsOf, func(events.Code) {})
 	swapRows(&f.old.lines, &f.now.lines, &set.lines, func(events.Code) {})
@@ -646,11 +663,13 @@ func (f *refolding) swap() []events.Code {
 	set.Swapped = Swapped{At: f.d.clock.Next, Things: f.origins, Marks: f.marks}
 	set.Swapped.MovementsGone, set.Swapped.MovementsPut = differing(f.old.Movements, f.now.Movements, Movement.key)
 	set.Swapped.EdgesGone, set.Swapped.EdgesPut = differing(f.old.Edges, f.now.Edges, Edge.key)
+	set.Swapped.ReadingsGone, set.Swapped.ReadingsPut = differing(f.old.Readings, f.now.Readings, Reading.key)
 	return codeSet(changed)
 }
 
 func (m Movement) key() OpKey { return OpKey{Position: m.Position, Number: m.Number} }
 func (e Edge) key() OpKey     { return OpKey{Position: e.Position, Number: e.Number} }
+func (r Reading) key() OpKey  { return OpKey{Position: r.Position} }
 
 // swapRows puts the rows of a layer that differ between two folds into the set.
 func swapRows[K comparable, V any](old, now, into *layer[K, V], changed func(K)) {

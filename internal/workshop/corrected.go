@@ -136,6 +136,10 @@ func (f *refolding) datedOtherwise(code events.Code) bool {
 		return was != nil && is != nil && !(reflect.DeepEqual(was.Mix, is.Mix) && reflect.DeepEqual(was.Straight, is.Straight) &&
 			reflect.DeepEqual(was.Ganaches, is.Ganaches) && reflect.DeepEqual(was.FilledAt, is.FilledAt) && was.At.Equal(is.At) &&
 			reflect.DeepEqual(was.Expiry, is.Expiry))
+	case events.KindBox:
+		was, is := f.old.Boxes.get(code), f.now.Boxes.get(code)
+		return was != nil && is != nil && !(reflect.DeepEqual(was.Contents, is.Contents) && was.At.Equal(is.At) &&
+			reflect.DeepEqual(was.Expiry, is.Expiry))
 	default: // a charge has no date
 		return false
 	}

@@ -207,6 +207,7 @@ func (s *Set) lacks(code events.Code) bool {
 
 // fallsAway says that an event only follows from what is not in the book any more. An error is one that is about it.
 func (s *Set) fallsAway(r events.Recorded) (bool, error) {
+	touched := r.Data.Touches()
 	switch e := r.Data.(type) {
 	case events.Redated:
 		return s.lacks(e.Code), nil
@@ -218,10 +219,12 @@ func (s *Set) fallsAway(r events.Recorded) (bool, error) {
 		return s.lacks(e.Code), nil
 	case events.HoldLifted:
 		return !slices.ContainsFunc(e.Codes, func(code events.Code) bool { return !s.lacks(code) }), nil
-	case events.CommandCorrected:
+	case events.CommandCorrected, events.RecallNarrowed, events.RecallClosed: // a recall may reach what is not there after all
 		return false, nil
+	case events.RecallOpened:
+		touched = e.Roots
 	}
-	for _, code := range r.Data.Touches() {
+	for _, code := range touched {
 		if s.lacks(code) {
 			return false, &inTheWay{recorded: r, code: code, err: fmt.Errorf("%s is not there", code)}
 		}
@@ -301,6 +304,8 @@ func (a *applying) reserve(data events.Event) {
 			a.Ganaches.edit(whole).Parts = part
 		case whole.Kind() == events.KindRun:
 			a.Runs.edit(whole).Parts = part
+		case whole.Kind() == events.KindBox:
+			a.Boxes.edit(whole).Parts = part
 		}
 	}
 }

@@ -244,7 +244,7 @@ func (d *Desk) unboxing(box *Box, boxes int) []events.UnboxedLine {
 			if !born {
 				whole := content.Run.Whole()
 				numbers[whole]++
-				part = whole.Part(d.Set.alike(whole).parts + numbers[whole])
+				part = d.newPart(whole, d.Set.alike(whole).parts+numbers[whole])
 				parts[content.Run] = part
 			}
 			line.NewCode, line.Expiry = part, &box.Expiry

@@ -16,8 +16,9 @@ import (
 type partial struct {
 	of    map[events.Code]struct{} // wholes: with each all its parts
 	vats  map[string]struct{}      // in which charges of them were
-	ids   map[uuid.UUID]struct{}   // of the holds and deviations that the events bring
+	ids   map[uuid.UUID]struct{}   // of the holds, deviations and recalls that the events bring
 	under *Set                     // the book as it stands
+	at    int64                    // position of what is corrected
 }
 
 func (p *partial) has(code events.Code) bool {
@@ -49,6 +50,7 @@ func (s *Set) partly(p *partial) *Set {
 	part(&f.Charges, p.has)
 	part(&f.Ganaches, p.has)
 	part(&f.Runs, p.has)
+	part(&f.Boxes, p.has)
 	part(&f.opsOf, p.has)
 	part(&f.lines, p.has)
 	part(&f.flows, p.has)
@@ -58,7 +60,7 @@ func (s *Set) partly(p *partial) *Set {
 	part(&f.counts, func(key countKey) bool { return p.has(key.code) })
 	part(&f.Vats, func(slug string) bool { _, has := p.vats[slug]; return has })
 	brought := func(id uuid.UUID) bool { _, has := p.ids[id]; return has }
-	f.Holds.hides, f.Deviations.hides = brought, brought
+	f.Holds.hides, f.Deviations.hides, f.Recalls.hides = brought, brought, brought
 	f.Ops.hides = func(key OpKey) bool {
 		op := s.Ops.get(key)
 		return op != nil && p.has(op.Charge)
@@ -153,7 +155,9 @@ func (s *Set) comesLater(code events.Code) bool {
 		here, book = s.Ganaches.Has(code), s.partial.under.Ganaches.Has(code)
 	case events.KindRun:
 		here, book = s.Runs.Has(code), s.partial.under.Runs.Has(code)
-	default: // a box is not in the book yet
+	case events.KindBox:
+		here, book = s.Boxes.Has(code), s.partial.under.Boxes.Has(code)
+	default: // there is no other kind
 		return false
 	}
 	if !here && !book {
@@ -245,13 +249,15 @@ func (s *Set) AddHistory(whole events.Code, recorded []events.Recorded) {
 }
 
 // Swapped is what a correction takes out of the tables that else only grow, and puts into them; and where in the log
-// the things, holds and deviations came to be that it brings.
+// the things, holds, deviations and recalls came to be that it brings.
 type Swapped struct {
 	At            int64 // position of the correction; 0: there was none
 	MovementsGone []Movement
 	MovementsPut  []Movement
 	EdgesGone     []Edge
 	EdgesPut      []Edge
+	ReadingsGone  []Reading
+	ReadingsPut   []Reading
 	Things        map[events.Code]int64
 	Marks         map[uuid.UUID]int64
 }

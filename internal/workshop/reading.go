@@ -64,6 +64,10 @@ func (s *Set) AddReadings(subject string, from time.Time, rows []Reading) {
 func (s *Set) ReadingsOf(subject string, at time.Time) []Reading {
 	s.want(NeedReadings(subject, at))
 	all := slices.Clone(s.readings[subject].rows)
+	if s.then { // what was read by then: the book has it
+		all = slices.DeleteFunc(all, func(r Reading) bool { return r.Position >= s.partial.at })
+		s = &Set{Readings: s.Readings}
+	}
 	for set := s; set != nil; set = set.parent {
 		for _, r := range set.Readings {
 			if r.Subject == subject {

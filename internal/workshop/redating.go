@@ -121,7 +121,7 @@ func (f *following) redate(code events.Code, cause string) {
 func (f *following) part(code events.Code, thing alike, dated events.Expiry, spells []events.Spell) {
 	whole := code.Whole()
 	f.parts[whole]++
-	number := f.d.Set.alike(whole).parts + f.parts[whole]
+	part := f.d.newPart(whole, f.d.Set.alike(whole).parts+f.parts[whole])
 	for _, line := range f.d.Set.LinesOf(code) {
 		if line.Place != f.place || line.Amount == 0 {
 			continue
@@ -129,7 +129,7 @@ func (f *following) part(code events.Code, thing alike, dated events.Expiry, spe
 		f.partAt = later(f.partAt, line.LastAt)
 		f.parting.Lines = append(f.parting.Lines, events.MovedLine{
 			StockOf: events.StockOf{Code: line.Code, Grade: line.Grade, Unreleased: line.Unreleased},
-			Amount:  amount(line.StockKey, line.Amount), NewCode: whole.Part(number), Expiry: &dated,
+			Amount:  amount(line.StockKey, line.Amount), NewCode: part, Expiry: &dated,
 			Parting: &events.Parting{Cause: events.PartedOutOfClass, Freezing: thing.Frozen, Spells: spells},
 		})
 	}

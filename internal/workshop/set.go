@@ -422,6 +422,9 @@ func (s *Set) Recall(id uuid.UUID) *Recall {
 		return r
 	}
 	s.want(NeedRecall(id))
+	if s.then { // of what is outside: a recall that was opened later
+		return s.partial.under.Recalls.get(id)
+	}
 	return nil
 }
 
