@@ -18,7 +18,7 @@ func TestTheDocumentInABrowser(t *testing.T) {
 		require.Contains(t, b.text("#operations-tag-questions + div"), path)
 	}
 	require.Contains(t, b.text(".servers"), "/", "it calls the server that it came from")
-	require.Len(t, look[[]string](b, `[...document.querySelectorAll('.opblock-tag')].map((e) => e.dataset.tag)`), 8)
+	require.Len(t, look[[]string](b, `[...document.querySelectorAll('.opblock-tag')].map((e) => e.dataset.tag)`), 9)
 	b.shot("docs-1280")
 	require.Empty(t, look[string](b, `sessionStorage.getItem('complaints') || ''`))
 }

@@ -36,7 +36,6 @@ type stocked struct {
 	openLife                                       *int
 	allergens                                      []string
 	useBy                                          bool
-	perDay                                         events.Mass // more is ordered below two days of it
 }
 
 func ingredients() []stocked {

@@ -74,9 +74,8 @@ func (s *shop) asked() piece {
 	return pieces[0]
 }
 
-// evening reads the thermometers, counts a few lines, takes some pieces to the stall, throws away what is left of the
-// fillings, and holds something now and then until the next evening.
-func (s *shop) evening(n int) error {
+// thermometers reads the temperature of the places, morning and evening: a longer gap would hold what stands there.
+func (s *shop) thermometers() error {
 	for _, place := range []string{shelf, stall, coldRoom, bench} {
 		value := s.degrees(15, 17.5)
 		if place == coldRoom {
@@ -86,7 +85,13 @@ func (s *shop) evening(n int) error {
 			return err
 		}
 	}
-	for _, part := range []func() error{s.count, s.carry, s.leftOver, s.lift} {
+	return nil
+}
+
+// evening reads the thermometers, counts a few lines, takes some pieces to the stall, throws away what is left of the
+// fillings, and holds something now and then until the next evening.
+func (s *shop) evening(n int) error {
+	for _, part := range []func() error{s.thermometers, s.dropped, s.count, s.carry, s.leftOver, s.lift} {
 		if err := part(); err != nil {
 			return err
 		}
@@ -97,15 +102,15 @@ func (s *shop) evening(n int) error {
 	return nil
 }
 
-// pieceLines are the released pieces of first grade that stand at a place and are not on hold.
-func (s *shop) pieceLines(place string) []*workshop.StockLine {
-	return slices.DeleteFunc(s.book.Set().StandingAt(place), func(l *workshop.StockLine) bool {
+// pieceLines are the released pieces of first grade that stand on the counter and are not on hold.
+func (s *shop) pieceLines() []*workshop.StockLine {
+	return slices.DeleteFunc(s.book.Set().StandingAt(shelf), func(l *workshop.StockLine) bool {
 		return l.Code.Kind() != events.KindRun || l.Unreleased || l.Held || l.Grade != workshop.GradeFirst
 	})
 }
 
 func (s *shop) count() error {
-	lines := s.pieceLines(shelf)
+	lines := s.pieceLines()
 	if len(lines) == 0 {
 		return nil
 	}
@@ -125,9 +130,19 @@ func (s *shop) count() error {
 	return err
 }
 
+// dropped throws a few pieces away that fell.
+func (s *shop) dropped() error {
+	lines := s.pieceLines()
+	if len(lines) == 0 {
+		return nil
+	}
+	line := lines[s.rng.IntN(len(lines))]
+	return s.discard(shelf, "damaged", []workshop.HandledLine{handled(line, min(line.Amount, 1+int64(s.rng.IntN(4))))})
+}
+
 // carry takes half of one line to the stall.
 func (s *shop) carry() error {
-	lines := s.pieceLines(shelf)
+	lines := s.pieceLines()
 	if len(lines) == 0 {
 		return nil
 	}
@@ -153,7 +168,7 @@ func (s *shop) leftOver() error {
 
 // hold puts a line of pieces on hold; lift gives back what was held the evening before.
 func (s *shop) hold() error {
-	lines := s.pieceLines(shelf)
+	lines := s.pieceLines()
 	if len(lines) == 0 {
 		return nil
 	}

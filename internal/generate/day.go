@@ -15,7 +15,8 @@ import (
 func (s *shop) day(n int) error {
 	plan := s.plan()
 	for _, part := range []func() error{
-		func() error { s.begin(s.today, 5, 0); return s.clear() },
+		func() error { s.begin(s.today, 5, 0); return s.thermometers() },
+		s.clear,
 		func() error { s.begin(s.today, 5, 30); return s.deliveries(plan) },
 		func() error { s.begin(s.today, 6, 0); return s.fillTanks(n, plan) },
 		func() error { return s.mould(plan) },
@@ -36,24 +37,28 @@ type plan struct {
 	uses   map[string]events.Mass // of each ingredient, and of the chocolate in each tank by its kind
 }
 
-// perSale is how many pieces a sale has on average, and spare how much more is made than is sold.
+// perSale is how many pieces a sale has on average; cover for how many days the shop likes to have pieces on hand.
 const (
 	perSale = 2.5
-	spare   = 1.04
+	cover   = 3
 )
 
 // plan chooses for each run the piece of which there is the least for how often it is asked for.
 func (s *shop) plan() plan {
-	p := plan{moulds: max(1, int(math.Ceil(float64(s.SalesPerDay)*perSale*spare/float64(s.RunsPerDay*cavities)))), uses: map[string]events.Mass{}}
-	stands := map[string]int{}
+	p := plan{uses: map[string]events.Mass{}}
+	stands, all := map[string]int{}, 0
 	for _, place := range sells {
 		for _, line := range s.book.Set().StandingAt(place) {
 			stands[line.Subject] += int(line.Amount)
+			all += int(line.Amount)
 		}
 	}
-	cover := func(p piece) int { return stands[p.slug] * 100 / p.weight }
+	sold := float64(s.SalesPerDay) * perSale
+	made := sold + (cover*sold-float64(all))/4 // a quarter of what is missing, or too much
+	p.moulds = max(1, int(math.Round(made/float64(s.RunsPerDay*cavities))))
+	short := func(p piece) int { return stands[p.slug] * 100 / p.weight }
 	for range s.RunsPerDay {
-		next := slices.MinFunc(pieces, func(a, b piece) int { return cmp.Compare(cover(a), cover(b)) })
+		next := slices.MinFunc(pieces, func(a, b piece) int { return cmp.Compare(short(a), short(b)) })
 		stands[next.slug] += p.moulds * cavities
 		p.runs = append(p.runs, next)
 		p.uses[next.chocolate] += grams(next.shell + next.cap).Times(p.moulds * cavities)
@@ -327,9 +332,12 @@ func (s *shop) run(p plan, of piece, batch events.Code) error {
 	return s.release(made.Code, turnout.Good)
 }
 
-// release lets two thirds out to the counter and the rest to the stall.
+// release lets most out to the counter and the rest to the stall: more where less stands for what is sold there.
 func (s *shop) release(run events.Code, good int) error {
-	atStall := good / 3
+	atStall := good / 5
+	if s.standing(stall)*7 < s.standing(shelf)*3 {
+		atStall = good * 2 / 5
+	}
 	for _, to := range []struct {
 		place  string
 		pieces int
@@ -342,6 +350,14 @@ func (s *shop) release(run events.Code, good int) error {
 		}
 	}
 	return nil
+}
+
+// standing is how many pieces stand at a place.
+func (s *shop) standing(place string) (all int64) {
+	for _, line := range s.book.Set().StandingAt(place) {
+		all += line.Amount
+	}
+	return all
 }
 
 // chocolate is a draw from a tank, so often in a thousand with what was scraped back; now and then too warm.

@@ -3,7 +3,9 @@ package generate_test
 import (
 	"context"
 	"os"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -81,4 +83,33 @@ func TestNothingIsWrittenOverABook(t *testing.T) {
 	write(t, db, small(1, 1))
 	err := projections.WriteBulk(t.Context(), db.Owner, func(*projections.Bulk) error { return nil })
 	require.ErrorContains(t, err, "there is a book in this database already")
+}
+
+// BenchmarkADay writes days of a large shop: 40 runs, 2700 sales.
+func BenchmarkADay(b *testing.B) {
+	db := pgtest.New(b)
+	size := small(b.N, 1)
+	size.RunsPerDay, size.SalesPerDay = 40, 2700
+	write(b, db, size)
+}
+
+// BenchmarkHotReads asks the same of a book of five weeks and of one of a year. What is told beside its time is how many
+// times as long a question takes of the older one: nothing that is asked all day may grow with the age of the book. Before
+// five weeks the answers themselves still grow: demand looks 28 days back, and so long a tank goes on.
+func BenchmarkHotReads(b *testing.B) {
+	var books [][]generate.Read
+	for _, days := range []int{35, 365} {
+		db := pgtest.New(b)
+		size := small(days, 1)
+		write(b, db, size)
+		reads, err := generate.Reads(b.Context(), db.App, size.Until)
+		require.NoError(b, err)
+		books = append(books, reads)
+	}
+	b.ResetTimer()
+	medians, err := generate.Measure(b.Context(), time.Now, max(b.N, 50), books...)
+	require.NoError(b, err)
+	for i, read := range books[0] {
+		b.ReportMetric(float64(medians[i][1])/float64(medians[i][0]), strings.ReplaceAll(read.Name, " ", "-")+"-year/weeks")
+	}
 }

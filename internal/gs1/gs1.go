@@ -121,9 +121,6 @@ func inCharacterSet(text string) bool {
 	})
 }
 
-// CheckLot says why a text cannot be a lot number (AI 10); nil if it can.
-func CheckLot(text string) error { return checkValue(Element{AI: AILot, Value: text}) }
-
 // separator ends a value whose length is not known beforehand, where another follows: FNC1, as readers send it.
 const separator = "\x1d"
 

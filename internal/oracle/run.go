@@ -418,7 +418,8 @@ func (m *Model) holdOffLabel(before map[string]carrying) {
 	}
 }
 
-// label is what the definitions say of all that a run is made of: its design's filling, and the design's kind of chocolate.
+// label is what the definitions say of all that a run is made of: its design's filling, and chocolate of the design's kind.
+// What chocolate of another kind brings into the pieces is not on the label.
 func (m *Model) label(t *Thing) (label []string) {
 	add := func(ingredient string) {
 		if i := ingredientOf(ingredient); i != nil {

@@ -47,9 +47,9 @@ var aBook = []string{
 		UNION ALL SELECT 'G', d, n, pg_temp.at(d, 30 + n) FROM generate_series(0, $1 - 1) d, generate_series(1, 10) n
 		UNION ALL SELECT 'R', d, n, pg_temp.at(d, 60 + 5 * n) FROM generate_series(0, $1 - 1) d, generate_series(1, 40) n
 	) things`,
-	`INSERT INTO things (code, kind, day, sequence, part, subject, site, occurred_at, position, unfinished, state)
+	`INSERT INTO things (code, kind, day, sequence, part, subject, site, occurred_at, position, unfinished, supplier, supplier_lot, state)
 	SELECT pg_temp.code(letter, day, n), CASE letter WHEN 'L' THEN 'lot' WHEN 'C' THEN 'charge' WHEN 'G' THEN 'ganache' ELSE 'run' END,
-		to_char(date '2016-01-01' + day, 'YYMMDD')::int, n, 0, 'subject-' || n % 12, 'quay-lane', at, position, false,
+		to_char(date '2016-01-01' + day, 'YYMMDD')::int, n, 0, 'subject-' || n % 12, 'quay-lane', at, position, false, 'example-dairy', 'S-' || day,
 		jsonb_build_object('supplier', 'example-dairy', 'supplier_lot', 'S-' || day)
 	FROM made`,
 	`INSERT INTO edges (position, number, from_code, to_code, occurred_at, mass_mg, ingredient)

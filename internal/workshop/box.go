@@ -179,7 +179,7 @@ func (a *applying) unboxed(e events.BoxesOpened) error {
 		}
 		part := events.MovedLine{
 			StockOf: l.StockOf, Amount: events.Amount{Pieces: l.Pieces}, NewCode: l.NewCode, Expiry: l.Expiry,
-			Parting: &events.Parting{Cause: events.PartedUnboxed},
+			Parting: &events.Parting{Cause: events.PartedUnboxed, Spells: a.Box(e.Box).Spells},
 		}
 		if err := a.partedHere(key, part); err != nil {
 			return err
