@@ -34,6 +34,10 @@ func (t *telling) tell(r events.Recorded) {
 		t.turnedOut(e)
 	case events.PiecesReleased:
 		t.released(e)
+	case events.BoxesPacked:
+		t.packed(e)
+	case events.BoxesOpened:
+		t.unpacked(e)
 	case events.StockMoved:
 		t.moved(e)
 	case events.PiecesSold:
