@@ -14,11 +14,12 @@ import (
 const DefaultIdentifiers = "https://firstout.invalid"
 
 // What concerns the things of a trace and is told with it, beside what made them and joined them. Back, that is how it
-// came to be what it is; forward, what became of it too.
+// came to be what it is; forward, what became of it too. Corrections say what of it was wrong.
 var (
 	toldBack = []string{
 		events.Checked{}.EventType(), events.HoldPlaced{}.EventType(), events.HoldLifted{}.EventType(),
 		events.PiecesTurnedOut{}.EventType(), events.PiecesReleased{}.EventType(), events.Redated{}.EventType(),
+		events.CommandCorrected{}.EventType(),
 	}
 	toldForward = append([]string{
 		events.StockMoved{}.EventType(), events.PiecesSold{}.EventType(), events.PiecesGiven{}.EventType(),
@@ -32,8 +33,9 @@ func (h *handlers) epcisOf(ctx context.Context, trace projections.Trace, types [
 	if err != nil {
 		return inForm{}, err
 	}
+	recorded, wrong := declared(recorded)
 	m := momentOf(ctx)
-	b := epcis.Book{Base: h.identifiers, Defs: m.defs}
+	b := epcis.Book{Base: h.identifiers, Defs: m.defs, Errors: wrong}
 	if b.Runs, err = h.runsTouched(ctx, recorded); err != nil {
 		return inForm{}, err
 	}

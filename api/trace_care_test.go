@@ -170,6 +170,12 @@ func TestATraceIsToldAsEPCIS(t *testing.T) {
 	b.post("moves", obj{"from": "counter", "to": "freezer", "sealed": true, "lines": []obj{{"code": run, "pieces": 20}}})
 	b.post("counts", obj{"place": "counter", "reason": "noon", "lines": []obj{{"code": run, "pieces": 99}}})
 	b.post("discards", obj{"place": "counter", "lines": []obj{{"code": run, "pieces": 2}}, "reason": "damaged", "destination": "composting"})
+	box := b.post("boxes", obj{"place": "counter", "name": "Box of four", "count": 3, "contents": []obj{{"run": run, "pieces": 4}}}).text("boxes", 0, "code")
+	b.post("sales", obj{"place": "counter", "channel": "counter", "lines": []obj{{"code": box, "pieces": 1}}})
+	b.post("boxes/"+box+"/openings", obj{"count": 1})
+	for _, target := range []string{"/v1/trace/" + box + "/back?with=care", "/v1/trace/" + run + "/forward?with=care"} {
+		require.Contains(t, string(b.owner.get(t, target).Body), `"recorded":`)
+	}
 
 	path := os.Getenv("TEST_EPCIS_SCHEMA")
 	var schema *check.Schema
@@ -180,7 +186,7 @@ func TestATraceIsToldAsEPCIS(t *testing.T) {
 		schema, err = check.ReadSchema(path)
 		require.NoError(t, err)
 	}
-	for _, target := range []string{"/v1/trace/" + run + "/back", "/v1/trace/" + s.cream + "/forward", "/v1/trace/" + s.dark + "/forward", "/v1/trace/" + s.cream + "/back"} {
+	for _, target := range []string{"/v1/trace/" + run + "/back", "/v1/trace/" + box + "/back", "/v1/trace/" + box + "/forward", "/v1/trace/" + s.cream + "/forward", "/v1/trace/" + s.dark + "/forward", "/v1/trace/" + s.cream + "/back"} {
 		a := b.owner.get(t, target, "Accept", "application/ld+json")
 		require.Equal(t, http.StatusOK, a.Status, "%s", a.Body)
 		require.Equal(t, "application/ld+json", a.Header.Get("Content-Type"))
@@ -194,10 +200,42 @@ func TestATraceIsToldAsEPCIS(t *testing.T) {
 	told := b.owner.get(t, "/v1/trace/"+s.cream+"/forward", "Accept", "application/ld+json").words("epcisBody", "eventList", "bizStep")
 	require.Subset(t, told, []string{
 		"receiving", "repackaging", "other", "commissioning", "inspecting", "holding", "storing", "stocking", "retail_selling", "shipping", "dispensing",
-		"destroying", "cycle_counting",
+		"destroying", "cycle_counting", "packing", "unpacking",
 	})
 	told = b.owner.get(t, "/v1/trace/"+run+"/back", "Accept", "application/ld+json").words("epcisBody", "eventList", "bizStep")
 	require.NotContains(t, told, "retail_selling", "back is how it came to be")
+}
+
+// A sale that was typed wrong is told whole and declared wrong, with the one that tells it right; one that never was, with
+// none (EPCIS 2.0, ErrorDeclaration).
+func TestCorrectionsAreDeclaredInEPCIS(t *testing.T) {
+	t.Parallel()
+	b := newTestBook(t)
+	_, _, run := b.cared()
+	sale := func(pieces int) obj {
+		return obj{"place": "counter", "channel": "counter", "lines": []obj{{"code": run, "pieces": pieces}}}
+	}
+	typed, never := b.post("sales", sale(20)).text("id"), b.post("sales", sale(5)).text("id")
+	b.post("corrections", obj{"event": typed, "reason": "typed 20, meant 2", "replacement": sale(2)})
+	b.post("corrections", obj{"event": never, "reason": "nobody came"})
+
+	a := b.owner.get(t, "/v1/trace/"+run+"/forward", "Accept", "application/ld+json")
+	wrong, err := check.Wrong(a.Body)
+	require.NoError(t, err)
+	require.Empty(t, wrong, "%s", a.Body)
+	told := map[string]answer{}
+	for i, id := range a.words("epcisBody", "eventList", "eventID") {
+		require.NotContains(t, told, id)
+		told[id] = answer{t: t, Body: []byte(text(t, a.at("epcisBody", "eventList", i).(map[string]any)))}
+	}
+	first := told["urn:uuid:"+typed]
+	first.has(map[string]any{"quantityList.0.quantity": n("20"), "errorDeclaration.reason": "incorrect_data"})
+	right := told[first.text("errorDeclaration", "correctiveEventIDs", 0)]
+	right.has(map[string]any{"quantityList.0.quantity": n("2"), "eventTime": first.text("eventTime")})
+	require.NotContains(t, right.json(), "errorDeclaration")
+	second := told["urn:uuid:"+never]
+	second.has(map[string]any{"quantityList.0.quantity": n("5"), "errorDeclaration.reason": "did_not_occur"})
+	require.NotContains(t, string(second.Body), "correctiveEventIDs")
 }
 
 // words lists the value of a member in each entry of a list.

@@ -625,6 +625,7 @@ func (e InputDrawnHow) Valid() bool {
 
 // Defines values for LabelKind.
 const (
+	LabelKindBox     LabelKind = "box"
 	LabelKindGanache LabelKind = "ganache"
 	LabelKindLot     LabelKind = "lot"
 	LabelKindPortion LabelKind = "portion"
@@ -634,6 +635,8 @@ const (
 // Valid indicates whether the value is a known member of the LabelKind enum.
 func (e LabelKind) Valid() bool {
 	switch e {
+	case LabelKindBox:
+		return true
 	case LabelKindGanache:
 		return true
 	case LabelKindLot:
@@ -1000,6 +1003,7 @@ func (e Stage) Valid() bool {
 
 // Defines values for StaleLabelKind.
 const (
+	StaleLabelKindBox     StaleLabelKind = "box"
 	StaleLabelKindGanache StaleLabelKind = "ganache"
 	StaleLabelKindLot     StaleLabelKind = "lot"
 	StaleLabelKindPortion StaleLabelKind = "portion"
@@ -1009,6 +1013,8 @@ const (
 // Valid indicates whether the value is a known member of the StaleLabelKind enum.
 func (e StaleLabelKind) Valid() bool {
 	switch e {
+	case StaleLabelKindBox:
+		return true
 	case StaleLabelKindGanache:
 		return true
 	case StaleLabelKindLot:

@@ -34,6 +34,10 @@ func (t *telling) tell(r events.Recorded) {
 		t.turnedOut(e)
 	case events.PiecesReleased:
 		t.released(e)
+	case events.BoxesPacked:
+		t.packed(e)
+	case events.BoxesOpened:
+		t.unpacked(e)
 	case events.StockMoved:
 		t.moved(e)
 	case events.PiecesSold:
@@ -136,11 +140,16 @@ func (t *telling) drawn(draws []events.Draw) []object {
 
 // melted makes a new fill of what was in the vat and what was poured in.
 func (t *telling) melted(e events.ChocolateMelted) {
-	t.poured(e.Charge, e.Vat, t.drawn(e.Inputs), e.NewCharge)
+	mass := events.Mass(0)
+	for _, d := range e.Inputs {
+		mass += d.Quantity
+	}
+	t.poured(e.Charge, e.Vat, t.drawn(e.Inputs), mass, e.NewCharge)
 }
 
-// poured is a pouring of some things into a vat.
-func (t *telling) poured(charge events.Code, vat string, in []object, begins bool) {
+// poured is a pouring of some things into a vat. What was poured is of the event itself, which may be one that was declared
+// wrong; the rest is what was really there.
+func (t *telling) poured(charge events.Code, vat string, in []object, mass events.Mass, begins bool) {
 	n := t.fillNow(charge)
 	var fill Fill
 	if n <= len(t.Fills[charge]) {
@@ -153,7 +162,7 @@ func (t *telling) poured(charge events.Code, vat string, in []object, begins boo
 	if fill.Rest > 0 {
 		in = append(in, grams(t.fill(charge, n-1), fill.Rest))
 	}
-	made := t.made(step, in, []object{grams(t.fill(charge, n), fill.Rest+fill.Poured)})
+	made := t.made(step, in, []object{grams(t.fill(charge, n), fill.Rest+mass)})
 	t.at(made, vat)
 	made["ilmd"] = object{"cbvmda:lotNumber": string(charge), Prefix + ":vat": vat, Prefix + ":fill": n}
 }
@@ -234,7 +243,7 @@ func (t *telling) turnedOut(e events.PiecesTurnedOut) {
 		t.sampled([]object{counted(class, e.Eaten)}, e.Place)
 	}
 	if e.UnfilledTo != nil {
-		t.poured(e.UnfilledTo.Charge, e.UnfilledTo.Vat, []object{grams(class, e.UnfilledTo.Quantity)}, false)
+		t.poured(e.UnfilledTo.Charge, e.UnfilledTo.Vat, []object{grams(class, e.UnfilledTo.Quantity)}, e.UnfilledTo.Quantity, false)
 	}
 }
 

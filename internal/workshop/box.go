@@ -33,6 +33,7 @@ type Box struct {
 	Expiry     events.Expiry       `json:"expiry"`
 	Spells     []events.Spell      `json:"spells,omitempty"` // its times out of its class, as a box
 	Parting
+	Labelled
 	Care
 }
 
@@ -118,19 +119,26 @@ func (a *applying) heldToo(code, from events.Code) error {
 
 // madeUp is what a box with these contents is made of, and what allergens it carries: all of its pieces'.
 func (a *applying) madeUp(contents []events.BoxContent) (mix Mix, allergens Allergens) {
-	allergens = Allergens{Contains: []string{}, MayContain: []string{}}
+	var all []Allergens
 	for _, c := range contents {
 		run := a.Run(c.Run)
 		mix = mix.Plus(run.Mix.Of(c.PieceMass.Times(c.Pieces)))
-		allergens.Contains = append(allergens.Contains, run.Allergens.Contains...)
-		allergens.MayContain = append(allergens.MayContain, run.Allergens.MayContain...)
-		allergens.Unknown = append(allergens.Unknown, run.Allergens.Unknown...)
+		all = append(all, run.Allergens)
 	}
-	allergens.Contains, allergens.Unknown = sortedSet(allergens.Contains), codeSet(allergens.Unknown)
-	allergens.MayContain = slices.DeleteFunc(sortedSet(allergens.MayContain), func(code string) bool {
-		return slices.Contains(allergens.Contains, code)
-	})
-	return mix, allergens
+	return mix, allOf(all)
+}
+
+// allOf is the allergens of several things taken together.
+func allOf(things []Allergens) Allergens {
+	all := Allergens{Contains: []string{}, MayContain: []string{}}
+	for _, one := range things {
+		all.Contains = append(all.Contains, one.Contains...)
+		all.MayContain = append(all.MayContain, one.MayContain...)
+		all.Unknown = append(all.Unknown, one.Unknown...)
+	}
+	all.Contains, all.Unknown = sortedSet(all.Contains), codeSet(all.Unknown)
+	all.MayContain = slices.DeleteFunc(sortedSet(all.MayContain), func(code string) bool { return slices.Contains(all.Contains, code) })
+	return all
 }
 
 // remade gives boxes and their parts what their pieces turn out to be made of.
@@ -214,7 +222,8 @@ func (a *applying) partBox(l events.MovedLine, way Parting, number int, first bo
 	}
 	whole := l.Code.Whole()
 	a.Boxes.edit(whole).Parts = max(number, a.alike(whole).parts)
-	part.Code, part.Of, part.Expiry, part.Parts, part.Parting, part.Care = l.NewCode, whole, *l.Expiry, 0, way, Care{}
+	part.Code, part.Of, part.Expiry, part.Parts, part.Parting = l.NewCode, whole, *l.Expiry, 0, way
+	part.Care, part.Labelled = Care{}, Labelled{}
 	if l.Parting.Spells != nil {
 		part.Spells = l.Parting.Spells
 	}

@@ -14,19 +14,19 @@ import (
 	"firstout/internal/expiry"
 )
 
-// This file says what belongs on a thing's label: that of a run is for who buys its pieces, that of a ganache, a lot or a
-// portion for the workshop's own use. The places named are of Regulation (EU) No 1169/2011. Nothing of it is worked out
+// This file says what belongs on a thing's label: that of a run is for who buys its pieces, that of a box for who buys the
+// box, that of a ganache, a lot or a portion for the workshop's own use. The places named are of Regulation (EU) No 1169/2011. Nothing of it is worked out
 // anew: the date is the one that was recorded.
 
 // Label is the content of a label.
 type Label struct {
 	Code        events.Code    `json:"code"`
-	Kind        string         `json:"kind"`     // run, ganache, lot or portion
+	Kind        string         `json:"kind"`     // run, box, ganache, lot or portion
 	ForSale     bool           `json:"for_sale"` // else for the workshop's own use
 	Name        string         `json:"name"`
 	Defrosted   bool           `json:"defrosted"` // part of the name where it was frozen (Annex VI, A 2)
 	LotMark     string         `json:"lot_mark"`  // as printed
-	MadeOn      civil.Day      `json:"made_on"`   // made, received or opened
+	MadeOn      civil.Day      `json:"made_on"`   // made, packed, received or opened
 	Date        *LabelDate     `json:"date"`      // nil while there is none
 	Ingredients []LabelItem    `json:"ingredients"`
 	List        []Span         `json:"ingredients_list"` // the items one after the other, as printed
@@ -74,7 +74,7 @@ type Labelled struct {
 // HasLabel says whether things of a code's kind carry labels: what is in a tank has none.
 func HasLabel(code events.Code) bool {
 	switch code.Kind() {
-	case events.KindLot, events.KindGanache, events.KindRun:
+	case events.KindLot, events.KindGanache, events.KindRun, events.KindBox:
 		return true
 	default:
 		return false
@@ -94,13 +94,13 @@ func (s *Set) Label(code events.Code, pieces int) Label {
 	thing := s.alike(code)
 	mix := s.labelMix(code)
 	l := Label{
-		Code: code, Kind: kindWord(code), ForSale: code.Kind() == events.KindRun, LotMark: "Lot " + string(code),
+		Code: code, Kind: kindWord(code), ForSale: inPieces(code), LotMark: "Lot " + string(code),
 		MadeOn: civil.DayOf(s.madeAt(code), s.Defs.Zone(thing.site)), Defrosted: s.defrosted(code),
 		Storage: s.labelStorage(code), Printed: s.printOf(code), Warnings: []string{}, Cautions: labelCautions,
 	}
 	l.Name = s.labelName(code)
 	l.Date = labelDate(thing.expiry, l.MadeOn, l.ForSale)
-	allergens := s.allergensOf(mix, thing.site)
+	allergens := s.labelled(code)
 	l.Allergens = labelAllergens(allergens, s.handled(thing.site))
 	l.Ingredients = s.labelItems(code, mix)
 	l.List = joinItems(l.Ingredients)
@@ -121,6 +121,8 @@ func (s *Set) labelMix(code events.Code) Mix {
 		return s.Run(code).Mix
 	case events.KindGanache:
 		return s.Ganache(code).Mix
+	case events.KindBox:
+		return s.Box(code).Mix
 	default:
 		if lot := s.Lot(code); len(lot.Mix) > 0 {
 			return lot.Mix
@@ -136,6 +138,8 @@ func (s *Set) madeAt(code events.Code) time.Time {
 		return s.Run(code).At
 	case events.KindGanache:
 		return s.Ganache(code).At
+	case events.KindBox:
+		return s.Box(code).At
 	default:
 		return s.Lot(code).At
 	}
@@ -145,11 +149,9 @@ func (s *Set) madeAt(code events.Code) time.Time {
 func (s *Set) labelName(code events.Code) string {
 	switch code.Kind() {
 	case events.KindRun:
-		slug := s.Run(code).Design
-		if def := s.Defs.Designs.Latest(slug); def != nil {
-			return firstOf(def.Body.LabelName, def.Body.Name)
-		}
-		return slug
+		return s.foodName(s.Run(code).Design)
+	case events.KindBox:
+		return s.boxName(s.Box(code))
 	case events.KindGanache:
 		slug := s.Ganache(code).Formula
 		if def := s.Defs.Formulas.Latest(slug); def != nil {
@@ -178,7 +180,13 @@ func firstOf(texts ...string) string {
 
 // defrosted says whether a thing, or what it came out of, has been in the freezer and is not there any more.
 func (s *Set) defrosted(code events.Code) bool {
-	return slices.ContainsFunc(s.lineage(code), func(of events.Code) bool {
+	lineage := s.lineage(code)
+	if code.Kind() == events.KindBox {
+		for _, run := range s.runsInside(s.Box(code)) {
+			lineage = append(lineage, s.lineage(run)...)
+		}
+	}
+	return slices.ContainsFunc(lineage, func(of events.Code) bool {
 		parted := s.alike(of).Parted
 		return parted != nil && parted.Cause == events.PartedThawed
 	})
@@ -190,6 +198,8 @@ func (s *Set) printOf(code events.Code) *LabelPrint {
 		return s.Run(code).Label
 	case events.KindGanache:
 		return s.Ganache(code).Label
+	case events.KindBox:
+		return s.Box(code).Label
 	default:
 		return s.Lot(code).Label
 	}
@@ -221,12 +231,10 @@ func (l *Label) warn(s *Set, mix Mix, allergens Allergens) {
 			note("%s has no ingredients_text: a compound ingredient is listed with its own ingredients.", def.Body.Name)
 		}
 	}
-	design := s.Defs.Designs.Latest(s.Run(l.Code).Design)
-	if design == nil {
-		return
+	for _, design := range s.labelDesigns(l.Code) {
+		l.Warnings = append(l.Warnings, DesignWarnings(design)...)
 	}
-	l.Warnings = append(l.Warnings, DesignWarnings(design.Body)...)
-	for _, slug := range design.Body.Quid {
+	for _, slug := range s.quid(l.Code) {
 		if !slices.ContainsFunc(l.Ingredients, func(i LabelItem) bool { return i.Ingredient == slug }) {
 			note("%s is to be given with its percentage and is not in it.", slug)
 		}
@@ -263,6 +271,8 @@ func (s *Set) labelStorage(code events.Code) LabelStorage {
 		place = s.Run(code).Place
 	case events.KindGanache:
 		place = s.Ganache(code).Place
+	case events.KindBox:
+		place = s.Box(code).Place
 	default:
 	}
 	class := ""
@@ -348,7 +358,7 @@ func labelDate(e events.Expiry, made civil.Day, forSale bool) *LabelDate {
 	return date
 }
 
-// LabelNet is how much there is: of a run, in a pack of so many pieces, or each where they are sold loose; of anything else
+// LabelNet is how much there is: of a run, in a pack of so many pieces, or each where they are sold loose; in one box; of anything else
 // what is on hand.
 type LabelNet struct {
 	Pieces   int          `json:"pieces,omitempty"`
@@ -358,6 +368,9 @@ type LabelNet struct {
 }
 
 func (s *Set) labelNet(code events.Code, pieces int) LabelNet {
+	if code.Kind() == events.KindBox {
+		return boxNet(s.Box(code))
+	}
 	if code.Kind() != events.KindRun {
 		total := events.Mass(0)
 		for _, line := range s.LinesOf(code) {

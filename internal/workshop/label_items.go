@@ -58,19 +58,11 @@ func (s *Set) labelItems(code events.Code, mix Mix) []LabelItem {
 // cooking more went into the bowl than is in the piece; of its added water as much is left as the others do not make up.
 func (s *Set) used(code events.Code, mix Mix) (used map[string]*asUsed, finished float64) {
 	used = map[string]*asUsed{}
-	whole, trace := mix.Total(), s.Defs.TraceAt(s.siteOf(code))
-	for _, p := range mix {
-		slug := s.ingredientIn(p)
-		if used[slug] == nil {
-			used[slug] = &asUsed{}
-		}
-		used[slug].mass += float64(p.Mass)
-		if p.Direct || p.Certain(whole, trace) {
-			contains, _, _ := s.allergensOfPart(p)
-			used[slug].listed = true
-			used[slug].allergens = append(used[slug].allergens, contains...)
-		}
+	if code.Kind() == events.KindBox {
+		return used, s.usedInBox(used, s.Box(code))
 	}
+	whole := mix.Total()
+	s.use(used, mix, 1, s.siteOf(code))
 	switch code.Kind() {
 	case events.KindRun:
 		for ganache, mass := range s.Run(code).FilledOf {
@@ -83,6 +75,23 @@ func (s *Set) used(code events.Code, mix Mix) (used map[string]*asUsed, finished
 		return used, left
 	default:
 		return used, float64(whole)
+	}
+}
+
+// use adds a share of a mix.
+func (s *Set) use(used map[string]*asUsed, mix Mix, share float64, site string) {
+	whole, trace := mix.Total(), s.Defs.TraceAt(site)
+	for _, p := range mix {
+		slug := s.ingredientIn(p)
+		if used[slug] == nil {
+			used[slug] = &asUsed{}
+		}
+		used[slug].mass += share * float64(p.Mass)
+		if p.Direct || p.Certain(whole, trace) {
+			contains, _, _ := s.allergensOfPart(p)
+			used[slug].listed = true
+			used[slug].allergens = append(used[slug].allergens, contains...)
+		}
 	}
 }
 
@@ -144,13 +153,11 @@ func (s *Set) isPackaging(slug string) bool {
 
 // quid names the ingredients whose percentage belongs on the label.
 func (s *Set) quid(code events.Code) []string {
-	if code.Kind() != events.KindRun {
-		return nil
+	var named []string
+	for _, design := range s.labelDesigns(code) {
+		named = append(named, design.Quid...)
 	}
-	if def := s.Defs.Designs.Latest(s.Run(code).Design); def != nil {
-		return def.Body.Quid
-	}
-	return nil
+	return sortedSet(named)
 }
 
 // printedPercent rounds to a whole percent, below five to a tenth (from memory: the Commission's notice 2017/C 393/05 takes

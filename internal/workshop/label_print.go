@@ -51,7 +51,7 @@ func (c PrintLabel) Decide(d *Desk) (any, *Refusal) {
 
 // NoLabel refuses a code of a kind that has no label.
 func NoLabel(code events.Code) *Refusal {
-	return wrongKind(code, "a run, a filling, or a lot or portion of one")
+	return wrongKind(code, "a run, a box, a filling, or a lot or portion of one")
 }
 
 // fullName is the name with what belongs to it.
@@ -73,6 +73,8 @@ func (a *applying) labelPrinted(e events.LabelPrinted) error {
 	switch e.Code.Kind() {
 	case events.KindRun:
 		labelled = &a.Runs.edit(e.Code).Labelled
+	case events.KindBox:
+		labelled = &a.Boxes.edit(e.Code).Labelled
 	case events.KindGanache:
 		labelled = &a.Ganaches.edit(e.Code).Labelled
 	default:
@@ -144,7 +146,7 @@ func (s *Set) labelChanges(l StaleLabel, kind string) []LabelChange {
 			changes = append(changes, LabelChange{What: what, Old: old, New: now})
 		}
 	}
-	allergens := s.allergensOf(s.labelMix(l.Code), s.siteOf(l.Code))
+	allergens := s.labelled(l.Code)
 	compare("name", l.Printed.Name, l.Name)
 	compare("date", printedDate(l.Printed.DateKind, l.Printed.Date), printedDate(kind, l.Date))
 	compare("contains", andThen(allergenWords(l.Printed.Contains)), andThen(allergenWords(allergens.Contains)))
