@@ -1,6 +1,7 @@
 package oracle_test
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -160,7 +161,9 @@ func (p *memory) noteSale(e events.PiecesSold, at time.Time) {
 // downstream answers, as the database would, what each thing went into.
 func (p *memory) downstream() {
 	edges := slices.Clone(p.edges)
-	slices.SortStableFunc(edges, func(a, b workshop.Edge) int { return a.OccurredAt.Compare(b.OccurredAt) })
+	slices.SortStableFunc(edges, func(a, b workshop.Edge) int {
+		return cmp.Or(a.OccurredAt.Compare(b.OccurredAt), cmp.Compare(a.Position, b.Position), cmp.Compare(a.Number, b.Number))
+	})
 	clear(p.set.Downstream)
 	roots := map[events.Code]bool{}
 	for _, e := range edges {
