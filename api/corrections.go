@@ -21,7 +21,7 @@ import (
 // own address takes.
 func (h *handlers) CreateCorrection(ctx context.Context, r openapi.CreateCorrectionRequestObject) (openapi.CreateCorrectionResponseObject, error) {
 	b := r.Body
-	correct := workshop.Correct{Event: b.Event, Reason: b.Reason}
+	correct := workshop.Correct{Done: done(b.OccurredAt, b.AlreadyDone), Event: b.Event, Reason: b.Reason}
 	if len(b.Replacement) > 0 {
 		var err error
 		if correct.Replacement, err = h.replacement(ctx, b.Event, b.Replacement); err != nil {

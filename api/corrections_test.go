@@ -473,6 +473,12 @@ func TestRefusedCorrections(t *testing.T) {
 	off := s.refused(http.StatusUnprocessableEntity, "invalid-request", "corrections", correct(received, obj{"ingredient": "cream-35", "quantity_g": -1}))
 	require.Contains(t, off["errors"].([]any)[0].(map[string]any)["pointer"], "/replacement/")
 
+	// The mistake was found after it was made, and not tomorrow.
+	early, ahead := correct(received, nil), correct(received, nil)
+	early["occurred_at"], ahead["occurred_at"] = "2026-11-20T09:00:00Z", "2026-11-27T09:00:00Z"
+	s.refused(http.StatusConflict, "before-it-existed", "corrections", early)
+	s.refused(http.StatusUnprocessableEntity, "in-the-future", "corrections", ahead)
+
 	// A definition has versions.
 	defined := s.owner.get(t, "/v1/events?type=site_defined").text("events", 0, "id")
 	s.refused(http.StatusUnprocessableEntity, "wrong-kind-of-thing", "corrections", correct(defined, nil))

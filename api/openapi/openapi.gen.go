@@ -1945,8 +1945,14 @@ type CountedLine struct {
 
 // CreateCorrection defines model for CreateCorrection.
 type CreateCorrection struct {
+	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
+	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
+
 	// Event Any event of what is to be corrected.
 	Event openapi_types.UUID `json:"event"`
+
+	// OccurredAt When it was done; now if absent.
+	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
 	// Reason Why.
 	Reason Reason `json:"reason"`

@@ -19,6 +19,7 @@ import (
 // Correct puts a mistake right: it voids a command, or replaces it by what was the case. The command is named by any
 // event of it.
 type Correct struct {
+	Done        // when it was found; it acts at the time of what it corrects, and as already done whatever is said
 	Event       uuid.UUID
 	Reason      string
 	Replacement Command // nil: void
@@ -88,6 +89,17 @@ func (c Correct) check(d *Desk, told Told) *Refusal {
 		return refusal
 	}
 	if refusal := c.mayNot(d, first); refusal != nil {
+		return refusal
+	}
+	d.happened(c.Done, &rs)
+	if c.OccurredAt == nil { // a clock that runs ahead may have written it down
+		d.At = later(d.At, first.OccurredAt)
+	}
+	if d.At.Before(first.OccurredAt) {
+		rs.add(RefusedBeforeItExisted, Facts{"in_the_way": []uuid.UUID{first.ID}},
+			"What is corrected happened after that: give the time at which the mistake was found.")
+	}
+	if refusal := rs.first(); refusal != nil {
 		return refusal
 	}
 	corrections := CorrectionsIn(told.Corrections)
@@ -661,7 +673,7 @@ func (f *refolding) stillUsed(err error) *Refusal {
 func (f *refolding) write() Corrected {
 	d := f.d
 	changed := f.swap()
-	d.record(d.Now, f.told.Named[0].Site, f.data)
+	d.record(d.At, f.told.Named[0].Site, f.data)
 	d.At, d.site = d.Now, f.told.Named[0].Site
 	f.follow(changed)
 	answer := Corrected{Correction: f.data, Gone: f.goneSince(changed)}
