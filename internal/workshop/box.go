@@ -317,19 +317,7 @@ func (d *Desk) followInto(causes map[events.Code]string, code events.Code, cause
 func (d *Desk) redateBox(box events.Code, cause string) {
 	old := d.Set.expiryOf(box)
 	d.redateEarlier(box, cause)
-	now := d.Set.expiryOf(box)
 	for _, part := range d.withParts(box)[1:] {
-		had := d.Set.expiryOf(part)
-		shorter := had
-		switch {
-		case old.Date == nil || had.Date == nil:
-		case now.Date == nil:
-			shorter = now
-		case now.Date.Before(*old.Date):
-			shorter = d.shortened(had, had.Date.AddDays(now.Date.Sub(*old.Date)), "its pieces have an earlier date")
-		}
-		if shorter.EndsBy.Before(had.EndsBy) {
-			d.record(d.At, d.Set.siteOf(part), events.Redated{Code: part, Old: had.Date, Cause: cause, Expiry: shorter})
-		}
+		d.redatePart(part, old, cause, "its pieces have an earlier date")
 	}
 }

@@ -73,20 +73,33 @@ func (d *Desk) redateFrom(codes []events.Code, cause, reason string) {
 		return code.Kind() != events.KindGanache && code.Kind() != events.KindRun
 	})
 	slices.SortStableFunc(codes, func(a, b events.Code) int { return cmp.Compare(datingOrder(a), datingOrder(b)) })
-	lost := map[events.Code]int{} // days, by whole
+	before := map[events.Code]events.Expiry{} // of wholes
 	for _, code := range codes {
 		old := d.Set.expiryOf(code)
-		if code.IsPart() {
-			if days := lost[code.Whole()]; days > 0 && old.Date != nil {
-				now := d.shortened(old, old.Date.AddDays(-days), reason)
-				d.record(d.At, d.Set.siteOf(code), events.Redated{Code: code, Old: old.Date, Cause: cause, Expiry: now})
-			}
+		if !code.IsPart() {
+			before[code] = old
+			d.redateEarlier(code, cause)
 			continue
 		}
-		d.redateEarlier(code, cause)
-		if now := d.Set.expiryOf(code); old.Date != nil && now.Date != nil {
-			lost[code] = old.Date.Sub(*now.Date)
+		if had, whole := before[code.Whole()]; whole {
+			d.redatePart(code, had, cause, reason)
 		}
+	}
+}
+
+// redatePart takes from a part as many days as its whole lost. A whole that has no date any more leaves none to its parts.
+func (d *Desk) redatePart(part events.Code, had events.Expiry, cause, reason string) {
+	old, whole := d.Set.expiryOf(part), d.Set.expiryOf(part.Whole())
+	now := old
+	switch {
+	case had.Date == nil || old.Date == nil:
+	case whole.Date == nil:
+		now = whole
+	case whole.Date.Before(*had.Date):
+		now = d.shortened(old, old.Date.AddDays(whole.Date.Sub(*had.Date)), reason)
+	}
+	if now.EndsBy.Before(old.EndsBy) {
+		d.record(d.At, d.Set.siteOf(part), events.Redated{Code: part, Old: old.Date, Cause: cause, Expiry: now})
 	}
 }
 
