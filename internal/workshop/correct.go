@@ -183,6 +183,8 @@ func (f *refolding) reachEvent(data events.Event, at time.Time) {
 		f.reachRecall(e.Recall)
 	case events.RecallClosed:
 		f.reachRecall(e.Recall)
+	case events.HoldPlaced, events.HoldLifted:
+		made = append(made, touched...) // whatever came out of it since was held with it or not
 	}
 	for _, code := range touched {
 		if code.Kind() == events.KindCharge {

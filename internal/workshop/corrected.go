@@ -15,7 +15,8 @@ import (
 
 // past is what a desk knows that decides what was the case where a corrected command stands in the book.
 type past struct {
-	live   *Set // the book as it stands, which gives codes
+	live   *Set     // the book as it stands, which gives codes
+	within *partial // what is folded anew
 	codes  map[events.Kind][]events.Code
 	parts  map[events.Code][]events.Code // by whole
 	ids    map[string][]uuid.UUID        // by event type
@@ -27,7 +28,7 @@ type past struct {
 // newPast keeps the codes and ids of what is corrected for what comes in its place.
 func newPast(f *refolding) *past {
 	p := &past{
-		live: f.d.Set, codes: map[events.Kind][]events.Code{}, parts: map[events.Code][]events.Code{}, ids: map[string][]uuid.UUID{},
+		live: f.d.Set, within: f.prefix.partial, codes: map[events.Kind][]events.Code{}, parts: map[events.Code][]events.Code{}, ids: map[string][]uuid.UUID{},
 		places: len(f.told.Root), given: map[SequenceKey]int{}, spare: f.spare,
 	}
 	ids := map[uuid.UUID]bool{}
@@ -61,7 +62,8 @@ func (c *Corrections) replacing(root events.Recorded) []events.Recorded {
 	return all
 }
 
-// code gives the next of the corrected command's codes of a kind; after them, a new one.
+// code gives the next of the corrected command's codes of a kind; after them, a new one, of which there is no history
+// to be folded.
 func (p *past) code(kind events.Kind, day civil.Day) events.Code {
 	if kept := p.codes[kind]; len(kept) > 0 {
 		p.codes[kind] = kept[1:]
@@ -69,7 +71,9 @@ func (p *past) code(kind events.Kind, day civil.Day) events.Code {
 	}
 	key := SequenceKey{Kind: kind, Day: day}
 	p.given[key] = max(p.given[key]+1, p.live.nextSequence(kind, day))
-	return events.NewCode(kind, day, p.given[key], 0)
+	fresh := events.NewCode(kind, day, p.given[key], 0)
+	p.within.of[fresh] = struct{}{}
+	return fresh
 }
 
 // part gives the next of the corrected command's parts of a whole; after them, a number that no part has.
