@@ -164,10 +164,33 @@ func (s *Set) Fold(r events.Recorded, c *Corrections) (applied []events.Recorded
 		}
 		applied = append(applied, e)
 	}
-	if c.on(r.Command) != nil {
+	switch {
+	case c.on(r.Command) != nil:
 		s.leave(r, c)
+	case c != nil && r.ID == r.Command:
+		s.leaveReplacing(r, c)
 	}
 	return applied, nil
+}
+
+// leaveReplacing notes what the corrections of a command had brought into the book that were all voided: it counts again
+// as it was written.
+func (s *Set) leaveReplacing(r events.Recorded, c *Corrections) {
+	for _, at := range c.of[r.Command] {
+		written := c.all[at].said.Concerned // what the command touched is all in it
+		for _, one := range c.all {
+			if one.root != r.Command {
+				continue
+			}
+			for _, e := range one.said.Events {
+				for _, code := range bornOf(e.Data) {
+					if !slices.Contains(written, code) {
+						s.absent.put(code, struct{}{})
+					}
+				}
+			}
+		}
+	}
 }
 
 // leave notes what an event that does not count any more had brought into the book.
