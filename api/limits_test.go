@@ -3,6 +3,7 @@ package api
 import (
 	"net/http"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -52,4 +53,17 @@ func TestLimiterForgetsCallers(t *testing.T) {
 	require.Len(t, l.buckets, 2)
 	_, ok = l.take("0")
 	require.False(t, ok, "who is busy is not forgotten")
+}
+
+// What may take longer is a route that there is.
+func TestLongRoutesAreServed(t *testing.T) {
+	t.Parallel()
+	served := map[string]bool{}
+	for route := range rights {
+		_, path, _ := strings.Cut(route, " ")
+		served[path] = true
+	}
+	for route := range longRoutes {
+		require.True(t, served[route], route)
+	}
 }
