@@ -1,6 +1,8 @@
 package api
 
 import (
+	"context"
+	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
@@ -66,4 +68,16 @@ func TestLongRoutesAreServed(t *testing.T) {
 	for route := range longRoutes {
 		require.True(t, served[route], route)
 	}
+}
+
+// Who waits for a database that does not answer is told to come back.
+func TestAnAnswerThatDoesNotCome(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, stub{board: func(ctx context.Context) error {
+		<-ctx.Done()
+		return fmt.Errorf("board: %w", context.Cause(ctx))
+	}}, func(d *Deps) { d.Wait = Waits{Quick: time.Millisecond, Long: time.Hour} })
+	a := b.as(roleOwner).get(t, "/v1/board?place=counter")
+	a.problem(http.StatusServiceUnavailable, "unavailable")
+	require.NotEmpty(t, a.Header.Get("Retry-After"))
 }

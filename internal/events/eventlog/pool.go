@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"sync/atomic"
 	"time"
 
@@ -24,6 +25,9 @@ const (
 	idleLife    = 5 * time.Minute
 )
 
+// keepAlive finds out within half a minute that the other end of a connection at rest is gone.
+var keepAlive = net.KeepAliveConfig{Enable: true, Idle: 15 * time.Second, Interval: 5 * time.Second, Count: 3}
+
 // OpenPool opens a pool for questions. The server ends a statement that takes longer than statement, and a wait for a
 // lock, or a transaction that stands still, after Patience; whoever asks sets a deadline of its own that is longer, so
 // that only a server that is not heard any more is waited for until then. Connections are opened when they are needed.
@@ -34,6 +38,7 @@ func OpenPool(ctx context.Context, address string, connections int32, statement 
 	}
 	config.MaxConns = max(config.MaxConns, connections)
 	config.ConnConfig.ConnectTimeout = connectWait
+	config.ConnConfig.DialFunc = (&net.Dialer{KeepAliveConfig: keepAlive}).DialContext
 	config.PingTimeout, config.HealthCheckPeriod = pingWait, healthEvery
 	config.MaxConnLifetime, config.MaxConnLifetimeJitter, config.MaxConnIdleTime = youngLife, lifeJitter, idleLife
 	parameters := config.ConnConfig.RuntimeParams
