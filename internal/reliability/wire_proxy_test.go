@@ -86,7 +86,7 @@ func (w *wire) accept() {
 			_ = client.Close()
 			continue
 		}
-		l := &link{of: w, client: client, server: server}
+		l := &link{of: w, client: client, server: server, closed: make(chan struct{})}
 		w.mu.Lock()
 		w.links[l] = true
 		w.mu.Unlock()
@@ -161,6 +161,8 @@ func (w *wire) closeSlowly() {
 type link struct {
 	of             *wire
 	client, server net.Conn
+	closed         chan struct{}
+	once           sync.Once
 
 	mu   sync.Mutex
 	deaf bool // the server's answers go nowhere
@@ -168,6 +170,7 @@ type link struct {
 }
 
 func (l *link) close() {
+	l.once.Do(func() { close(l.closed) })
 	_ = l.client.Close()
 	_ = l.server.Close()
 	l.of.mu.Lock()
@@ -178,7 +181,10 @@ func (l *link) close() {
 // passes says whether what is sent now arrives. Where something was lost nothing arrives any more, as TCP has it.
 func (l *link) passes(toServer bool) bool {
 	s := l.of.now()
-	time.Sleep(s.delay) // this is the latency, not a wait for anything
+	select {
+	case <-time.After(s.delay):
+	case <-l.closed:
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if toServer && s.toServer || !toServer && s.toClient {
