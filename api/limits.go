@@ -16,7 +16,7 @@ const (
 	maxBody     = 1 << 20           // bytes: a sale of 200 lines is 20 kB
 	maxHeaders  = 32 << 10          // bytes
 	maxDepth    = 32                // of nested JSON; the document goes to 6
-	maxWait     = 20 * time.Second  // for an answer; the database gives up sooner
+	maxWait     = 4 * time.Second   // for a look of the streams' at the book
 	readHeaders = 5 * time.Second   // a slow client must not hold a connection
 	readAll     = 30 * time.Second  // a body of 1 MiB over a bad line
 	writeAll    = 60 * time.Second  // the largest page over a bad line
@@ -33,10 +33,27 @@ type Rate struct {
 // DefaultRate is generous: a busy till makes one call a second, a demo's play a few hundred.
 var DefaultRate = Rate{PerSecond: 200, Burst: 400}
 
+// Waits are what a request may take for its answer. What it has sent to be written goes on without it.
+type Waits struct {
+	Quick time.Duration
+	Long  time.Duration // of a request that looks wide: longRoutes
+}
+
+// DefaultWaits have every answer within five seconds, if only the answer that there is none just now.
+var DefaultWaits = Waits{Quick: maxWait, Long: 20 * time.Second}
+
+// Statement is what the database may take for one statement of such a request: a little less, so that it is the
+// database that gives up where it can still be heard.
+func Statement(wait time.Duration) time.Duration { return wait - wait/8 }
+
 // deadline bounds the time that a handler may take.
-func deadline(next echo.HandlerFunc) echo.HandlerFunc {
+func (w Waits) deadline(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		ctx, cancel := context.WithTimeout(c.Request().Context(), maxWait)
+		wait := w.Quick
+		if longRoutes[c.Path()] {
+			wait = w.Long
+		}
+		ctx, cancel := context.WithTimeout(c.Request().Context(), wait)
 		defer cancel()
 		c.SetRequest(c.Request().WithContext(ctx))
 		return next(c)

@@ -1,8 +1,11 @@
 package api
 
 import (
+	"context"
+	"fmt"
 	"net/http"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -52,4 +55,29 @@ func TestLimiterForgetsCallers(t *testing.T) {
 	require.Len(t, l.buckets, 2)
 	_, ok = l.take("0")
 	require.False(t, ok, "who is busy is not forgotten")
+}
+
+// What may take longer is a route that there is.
+func TestLongRoutesAreServed(t *testing.T) {
+	t.Parallel()
+	served := map[string]bool{}
+	for route := range rights {
+		_, path, _ := strings.Cut(route, " ")
+		served[path] = true
+	}
+	for route := range longRoutes {
+		require.True(t, served[route], route)
+	}
+}
+
+// Who waits for a database that does not answer is told to come back.
+func TestAnAnswerThatDoesNotCome(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, stub{board: func(ctx context.Context) error {
+		<-ctx.Done()
+		return fmt.Errorf("board: %w", context.Cause(ctx))
+	}}, func(d *Deps) { d.Wait = Waits{Quick: time.Millisecond, Long: time.Hour} })
+	a := b.as(roleOwner).get(t, "/v1/board?place=counter")
+	a.problem(http.StatusServiceUnavailable, "unavailable")
+	require.NotEmpty(t, a.Header.Get("Retry-After"))
 }

@@ -3,7 +3,6 @@ package api
 import (
 	"context"
 	"slices"
-	"sync"
 	"time"
 
 	"firstout/internal/civil"
@@ -28,13 +27,17 @@ type State struct {
 	pool  projections.Querier
 	clock Clock
 
-	mu   sync.Mutex
-	at   int64 // position of the newest definition in defs
+	turn chan struct{} // holds one while nobody uses what follows: who waits for it may give up
+	at   int64         // position of the newest definition in defs
 	defs *workshop.Definitions
 }
 
 // NewState tells where the book in that database stands.
-func NewState(pool projections.Querier, clock Clock) *State { return &State{pool: pool, clock: clock} }
+func NewState(pool projections.Querier, clock Clock) *State {
+	s := &State{pool: pool, clock: clock, turn: make(chan struct{}, 1)}
+	s.turn <- struct{}{}
+	return s
+}
 
 // Mark reads where the book stands.
 func (s *State) Mark(ctx context.Context) (Mark, error) {
@@ -62,8 +65,12 @@ func (s *State) Mark(ctx context.Context) (Mark, error) {
 }
 
 func (s *State) definitions(ctx context.Context, at int64) (*workshop.Definitions, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+	select {
+	case <-s.turn:
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	}
+	defer func() { s.turn <- struct{}{} }()
 	if s.defs == nil || s.at != at {
 		defs, err := projections.LoadDefinitions(ctx, s.pool)
 		if err != nil {

@@ -14,11 +14,13 @@ import (
 type Config struct {
 	Book  *book.Book
 	Pool  projections.Batcher // questions are read from it
+	Long  projections.Batcher // those that look wide; nil: from Pool too
 	Keys  Keys
 	Clock Clock
-	Ready func(ctx context.Context) error // nil: nothing to wait for
+	Ready func(ctx context.Context) error // what stands in the way, in words that anybody may read; nil: nothing to wait for
 	Log   *slog.Logger
-	Rate  Rate // the zero value is DefaultRate
+	Rate  Rate  // the zero value is DefaultRate
+	Wait  Waits // the zero value is DefaultWaits
 
 	Secure      bool     // TLS ends here or in a proxy in front: a session's cookie travels over nothing else
 	BehindProxy bool     // requests come by a proxy: that one comes from this machine says nothing
@@ -36,14 +38,18 @@ func New(c Config) http.Handler {
 	if c.Metrics == nil {
 		c.Metrics = NewMetrics()
 	}
-	h := &handlers{service: service{ready: c.Ready}, book: c.Book, pool: c.Pool, state: state, metrics: c.Metrics, identifiers: cmp.Or(c.Identifiers, DefaultIdentifiers)}
+	pool := c.Pool
+	if c.Long != nil {
+		pool = questions(c.Pool, c.Long)
+	}
+	h := &handlers{service: service{ready: c.Ready}, book: c.Book, pool: pool, state: state, metrics: c.Metrics, identifiers: cmp.Or(c.Identifiers, DefaultIdentifiers)}
 	h.streams = &streams{
 		settings: c.Streams.orDefault(), state: state, pool: c.Pool, changed: c.Book.Changed, stop: c.Stop, log: c.Log,
 		open: map[string]int{},
 	}
 	c.Metrics.registry.MustRegister(bookState{book: state, streams: h.streams})
 	return shell(Deps{
-		Book: state, Keys: c.Keys, Now: c.Clock.Wall, Log: c.Log, Rate: c.Rate, Board: h.boardPage, Secure: c.Secure,
+		Book: state, Keys: c.Keys, Now: c.Clock.Wall, Log: c.Log, Rate: c.Rate, Wait: c.Wait, Board: h.boardPage, Secure: c.Secure,
 		BehindProxy: c.BehindProxy, Metrics: c.Metrics,
 	}, h)
 }

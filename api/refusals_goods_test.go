@@ -65,7 +65,12 @@ type refusalShop struct {
 
 func newRefusalShop(t *testing.T) *refusalShop {
 	t.Helper()
-	s := &refusalShop{testBook: newTestBook(t), made: map[string][]string{}, numbers: new(int)}
+	return refusalShopIn(newTestBook(t))
+}
+
+func refusalShopIn(b *testBook) *refusalShop {
+	b.t.Helper()
+	s := &refusalShop{testBook: b, made: map[string][]string{}, numbers: new(int)}
 	s.maker = s.as(roleMaker)
 	s.catalogue()
 	s.define()

@@ -16,7 +16,8 @@ type Deps struct {
 	Keys Keys
 	Now  func() time.Time // the clock of the machine, for limits and keys; the book has its own
 	Log  *slog.Logger
-	Rate Rate // the zero value is DefaultRate
+	Rate Rate  // the zero value is DefaultRate
+	Wait Waits // the zero value is DefaultWaits
 
 	Board       BoardPage
 	Secure      bool // TLS ends here or in a proxy in front: a session's cookie travels over nothing else
@@ -29,6 +30,9 @@ func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
 	go func() { _, _ = document() }() // read beside the rest of the start; whoever needs it waits and gets the error
 	if deps.Rate == (Rate{}) {
 		deps.Rate = DefaultRate
+	}
+	if deps.Wait == (Waits{}) {
+		deps.Wait = DefaultWaits
 	}
 	if deps.Metrics == nil {
 		deps.Metrics = NewMetrics()
@@ -46,7 +50,7 @@ func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
 		behindProxy: deps.BehindProxy,
 	}
 	e.Use(
-		identify, deps.Metrics.measured(entrance.routes, deps.Now), logged(deps.Log, deps.Now), netted, deadline,
+		identify, deps.Metrics.measured(entrance.routes, deps.Now), logged(deps.Log, deps.Now), netted, deps.Wait.deadline,
 		entrance.admit, validated, tagged(deps.Book),
 	)
 	openapi.RegisterHandlers(e, openapi.NewStrictHandler(handlers, nil))

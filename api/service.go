@@ -5,6 +5,8 @@ import (
 	"context"
 	_ "embed"
 	"html/template"
+	"unicode"
+	"unicode/utf8"
 
 	"firstout"
 	"firstout/api/openapi"
@@ -21,14 +23,20 @@ func (s service) GetHealth(context.Context, openapi.GetHealthRequestObject) (ope
 	return openapi.GetHealth200JSONResponse{Status: openapi.Ok}, nil
 }
 
-// GetReadiness says whether it can serve, its database included.
+// GetReadiness says whether it can serve, its database included, and if not what stands in the way.
 func (s service) GetReadiness(ctx context.Context, _ openapi.GetReadinessRequestObject) (openapi.GetReadinessResponseObject, error) {
 	if s.ready != nil {
 		if err := s.ready(ctx); err != nil {
-			return nil, notReady{err}
+			return nil, unreachable(sentence(err.Error()))
 		}
 	}
 	return openapi.GetReadiness200JSONResponse{Status: openapi.Ok}, nil
+}
+
+// sentence makes one of an error's text.
+func sentence(text string) string {
+	first, size := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(first)) + text[size:] + "."
 }
 
 // notReady tells that it is the database, or whatever else is waited for, and no fault.

@@ -48,6 +48,7 @@ func openTestBook(t *testing.T, db *pgtest.DB, manual bool, change ...func(*Conf
 	config := Config{
 		Book: b, Pool: db.App, Keys: tb.keys, Clock: Clock{Wall: wall, Manual: manual}, Log: log,
 		Rate: Rate{PerSecond: 1e6, Burst: 1e6},
+		Wait: Waits{Quick: time.Minute, Long: time.Minute}, // a machine that builds on the side is slow, not away
 	}
 	for _, f := range change {
 		f(&config)

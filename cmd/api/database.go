@@ -9,6 +9,7 @@ import (
 
 	"github.com/jackc/pgx/v5/pgxpool"
 
+	"firstout/api"
 	"firstout/internal/events/eventlog"
 	"firstout/internal/pgboot"
 	"firstout/migrations"
@@ -21,6 +22,7 @@ const databaseName = "firstout"
 // that owns the tables.
 type database struct {
 	pool     *pgxpool.Pool
+	long     *pgxpool.Pool // for questions that look wide
 	ownerURL string
 	close    func(context.Context) error
 }
@@ -54,8 +56,12 @@ func openDatabase(ctx context.Context, c Config, log *slog.Logger) (*database, e
 	return db, nil
 }
 
-// appConnections are the readers' and the writer's; a private server has room for a hundred.
-const appConnections = 24
+// appConnections are the readers' and the writer's, longConnections those of readers that look wide; a private server
+// has room for a hundred.
+const (
+	appConnections  = 24
+	longConnections = 4
+)
 
 func (db *database) connect(ctx context.Context, appURL string) error {
 	if err := db.asOwner(ctx, func(pool *pgxpool.Pool) error {
@@ -66,22 +72,16 @@ func (db *database) connect(ctx context.Context, appURL string) error {
 	}); err != nil {
 		return err
 	}
-	config, err := pgxpool.ParseConfig(appURL)
-	if err != nil {
-		return fmt.Errorf("the database's address: %w", err)
+	var err error
+	if db.pool, err = eventlog.OpenPool(ctx, appURL, appConnections, api.Statement(api.DefaultWaits.Quick)); err != nil {
+		return err
 	}
-	if config.MaxConns < appConnections {
-		config.MaxConns = appConnections
-	}
-	config.ConnConfig.RuntimeParams["jit"] = "off" // short queries: compiling one costs more than it saves
-	if config.ConnConfig.RuntimeParams["application_name"] == "" {
-		config.ConnConfig.RuntimeParams["application_name"] = "firstout"
-	}
-	if db.pool, err = pgxpool.NewWithConfig(ctx, config); err != nil {
-		return fmt.Errorf("connect to the database: %w", err)
+	if db.long, err = eventlog.OpenPool(ctx, appURL, longConnections, api.Statement(api.DefaultWaits.Long)); err != nil {
+		db.pool.Close()
+		return err
 	}
 	if err := migrations.Check(ctx, db.pool); err != nil {
-		db.pool.Close()
+		db.closePools()
 		return err
 	}
 	return nil
@@ -99,8 +99,13 @@ func (db *database) asOwner(ctx context.Context, do func(*pgxpool.Pool) error) e
 
 // stop gives everything back. A private server is stopped if it is ours.
 func (db *database) stop(ctx context.Context) error {
-	db.pool.Close()
+	db.closePools()
 	return db.close(context.WithoutCancel(ctx))
+}
+
+func (db *database) closePools() {
+	db.pool.Close()
+	db.long.Close()
 }
 
 // mark says what kind of book this is, the first time, and refuses another kind ever after. Without a wish, a new

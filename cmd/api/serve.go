@@ -15,7 +15,6 @@ import (
 	"firstout/api"
 	"firstout/internal/book"
 	"firstout/internal/events/eventlog"
-	"firstout/migrations"
 )
 
 // stopWait is what requests under way get to finish when the process is told to stop.
@@ -55,10 +54,10 @@ func serveBook(ctx context.Context, db *database, config Config, log *slog.Logge
 	}
 	defer theBook.Close()
 	handler := api.New(api.Config{
-		Book: theBook, Pool: db.pool, Keys: keyStore{db}, Clock: api.Clock{Wall: time.Now, Manual: manual}, Log: log,
+		Book: theBook, Pool: db.pool, Long: db.long, Keys: keyStore{db}, Clock: api.Clock{Wall: time.Now, Manual: manual}, Log: log,
 		Identifiers: config.Identifiers,
 		Rate:        api.Rate{PerSecond: float64(config.RatePerSecond), Burst: 2 * config.RatePerSecond},
-		Ready:       func(ctx context.Context) error { return migrations.Check(ctx, db.pool) },
+		Ready:       readiness{db: db.pool, book: theBook, log: log}.check,
 		Stop:        ctx.Done(),
 
 		Secure: config.TLSCert != "" || config.BehindProxy, BehindProxy: config.BehindProxy, Metrics: metrics,

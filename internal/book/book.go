@@ -80,6 +80,7 @@ type Book struct {
 	pool    *pgxpool.Pool
 	options Options
 	bell    *bell
+	vitals  *vitals
 
 	queue   chan *waiting
 	closing sync.RWMutex // held to close the queue, and for reading to put something into it
@@ -90,8 +91,9 @@ type Book struct {
 // Open starts a book over a database that is migrated and marked. On the manual clock its time starts at the clock's,
 // the first time; a real book refuses it.
 func Open(ctx context.Context, pool *pgxpool.Pool, options Options) (*Book, error) {
+	longPatience := options.Patience
 	if options.Patience == 0 {
-		options.Patience = eventlog.Patience
+		options.Patience, longPatience = eventlog.Patience, eventlog.LongPatience
 	}
 	if options.Committed == nil {
 		options.Committed = func(Group) {}
@@ -99,7 +101,7 @@ func Open(ctx context.Context, pool *pgxpool.Pool, options Options) (*Book, erro
 	if options.Log == nil {
 		options.Log = slog.New(slog.DiscardHandler)
 	}
-	b := &Book{pool: pool, options: options, bell: &bell{}, queue: make(chan *waiting, queueLength), drained: make(chan struct{})}
+	b := &Book{pool: pool, options: options, bell: &bell{}, vitals: &vitals{}, queue: make(chan *waiting, queueLength), drained: make(chan struct{})}
 	head, err := eventlog.ReadHead(ctx, pool)
 	if err != nil {
 		return nil, fmt.Errorf("open the book: %w", err)
@@ -110,7 +112,7 @@ func Open(ctx context.Context, pool *pgxpool.Pool, options Options) (*Book, erro
 		}
 	}
 	c := &committer{
-		pool: pool, patience: options.Patience, now: b.Now, log: options.Log, bell: b.bell,
+		pool: pool, patience: options.Patience, longPatience: longPatience, now: b.Now, log: options.Log, bell: b.bell, vitals: b.vitals,
 		wall: options.Clock, committed: options.Committed, definitionsAt: -1,
 	}
 	go func() {

@@ -21,11 +21,13 @@ const attempts = 4
 // A committer is the one goroutine of a process that writes: it takes the commands that gathered while the last group
 // was committed, and commits them together. Nothing in it is shared.
 type committer struct {
-	pool     *pgxpool.Pool
-	patience time.Duration
-	now      func(eventlog.Head) time.Time
-	log      *slog.Logger
-	bell     *bell
+	pool         *pgxpool.Pool
+	patience     time.Duration
+	longPatience time.Duration
+	now          func(eventlog.Head) time.Time
+	log          *slog.Logger
+	bell         *bell
+	vitals       *vitals
 
 	wall      func() time.Time
 	committed func(Group)
@@ -43,7 +45,9 @@ func (c *committer) run(queue <-chan *waiting) {
 	for {
 		group, more := gathering.next()
 		if len(group) > 0 {
+			c.vitals.begin(c.wall())
 			results := c.settle(group)
+			c.vitals.end()
 			gathering.settled(len(group))
 			for i, r := range results {
 				group[i].done <- r
@@ -147,6 +151,7 @@ func (c *committer) settle(group []*waiting) []result {
 		}
 		if err == nil {
 			if !d.isEmpty() {
+				c.vitals.wrote(nil)
 				c.bell.ring()
 				c.committed(Group{Commands: len(group), Events: len(d.recorded), Took: c.wall().Sub(began)})
 			}
@@ -156,6 +161,7 @@ func (c *committer) settle(group []*waiting) []result {
 			break
 		}
 	}
+	c.vitals.wrote(err)
 	fate, lost := fateOf(err), new(lostError)
 	switch {
 	case fate == away, errors.As(err, &lost), fate == mayPass && len(group) == 1:
@@ -184,8 +190,8 @@ func same(group []*waiting, err error) []result {
 // yet whether that was written.
 func (c *committer) attempt(group []*waiting) (d *draft, err error) {
 	// The callers' contexts do not reach this far: what many wait for is not ended by one that left. The server's own
-	// limits end it, or this, where the server cannot be heard any more.
-	ctx, cancel := context.WithTimeout(context.Background(), 3*c.patience)
+	// limits end it, or the limit of each trip, where the server cannot be heard any more.
+	ctx, cancel := context.WithTimeout(context.Background(), 3*c.patienceWith(group))
 	defer cancel()
 	defer func() {
 		if err != nil {
@@ -211,6 +217,14 @@ func (c *committer) attempt(group []*waiting) (d *draft, err error) {
 	}
 	c.definitions, c.definitionsAt = d.set.Defs, d.head.DefinitionsAt
 	return d, nil
+}
+
+// patienceWith is the server's patience with a group: more with what looks wider than others, and goes alone.
+func (c *committer) patienceWith(group []*waiting) time.Duration {
+	if group[0].alone {
+		return c.longPatience
+	}
+	return c.patience
 }
 
 // closeAfterPanic turns a panic into an error and closes the connection: nobody knows where in a conversation it is.

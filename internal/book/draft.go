@@ -19,10 +19,14 @@ import (
 // loads bounds how often one command may ask for what was not loaded.
 const loads = 64
 
+// tripOver is what a trip may take beyond the server's own limit.
+const tripOver = 500 * time.Millisecond
+
 // A draft is a group in its transaction: what was decided so far, on a set that each command finds as the one before
 // it left it. Results are told once it is committed and not before: a refusal may rest on a command of the same group.
 type draft struct {
 	conn     *pgx.Conn
+	patience time.Duration // of the server's, in each trip
 	head     eventlog.Head // as it will be
 	now      time.Time
 	set      *workshop.Set
@@ -35,7 +39,7 @@ type draft struct {
 
 // begin is the first trip: it takes the head's lock and then reads what the group needs.
 func (c *committer) begin(ctx context.Context, group []*waiting) (*draft, error) {
-	d := &draft{conn: c.conn, set: workshop.NewSet(c.definitions, false), answered: map[string]eventlog.Answered{}}
+	d := &draft{conn: c.conn, patience: c.patienceWith(group), set: workshop.NewSet(c.definitions, false), answered: map[string]eventlog.Answered{}}
 	var keys []string
 	var needs []workshop.Need
 	for _, w := range group {
@@ -45,7 +49,10 @@ func (c *committer) begin(ctx context.Context, group []*waiting) (*draft, error)
 		needs = append(needs, w.needs...)
 	}
 	b := &pgx.Batch{}
-	b.Queue("begin isolation level read committed read write")
+	b.Queue("begin isolation level read committed") // and read only, where the server was told so
+	if d.patience != c.patience {
+		eventlog.QueueLimits(b, d.patience)
+	}
 	eventlog.QueueLock(b, &d.head)
 	eventlog.QueueFindKeys(b, keys, d.answered)
 	projections.QueueLoad(b, d.set, needs)
@@ -53,6 +60,8 @@ func (c *committer) begin(ctx context.Context, group []*waiting) (*draft, error)
 		return nil, fmt.Errorf("begin a group: %w", err)
 	}
 	if d.head.DefinitionsAt != c.definitionsAt {
+		ctx, cancel := d.trip(ctx)
+		defer cancel()
 		definitions, err := projections.LoadDefinitions(ctx, d.conn)
 		if err != nil {
 			return nil, fmt.Errorf("begin a group: %w", d.lost(ctx, err))
@@ -165,6 +174,8 @@ func (c *committer) write(ctx context.Context, d *draft) error {
 		}
 		return nil
 	})
+	ctx, cancel := d.trip(ctx)
+	defer cancel()
 	if err := commitError(d.conn, d.conn.SendBatch(ctx, b).Close()); err != nil {
 		return fmt.Errorf("write a group: %w", err)
 	}
@@ -176,7 +187,15 @@ func (d *draft) send(ctx context.Context, b *pgx.Batch) error {
 	if b.Len() == 0 {
 		return nil
 	}
+	ctx, cancel := d.trip(ctx)
+	defer cancel()
 	return d.lost(ctx, d.conn.SendBatch(ctx, b).Close())
+}
+
+// trip bounds one trip. The server's own limit ends whatever takes too long there; this ends the waiting for a server
+// that is not heard any more.
+func (d *draft) trip(ctx context.Context) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(ctx, d.patience+tripOver)
 }
 
 // lost marks an error that the connection did not survive.

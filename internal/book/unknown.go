@@ -12,7 +12,10 @@ import (
 
 // lookWaits are the pauses before each try to find out what became of a commit: about six seconds, in which a
 // database that fell over is usually back.
-var lookWaits = []time.Duration{0, 100 * time.Millisecond, 400 * time.Millisecond, 1600 * time.Millisecond, 4 * time.Second}
+// They are short: a database that is back must not be waited for any more.
+var lookWaits = []time.Duration{
+	0, 100 * time.Millisecond, 400 * time.Millisecond, time.Second, time.Second, time.Second, time.Second, time.Second,
+}
 
 // wasCommitted finds out whether a group was committed whose connection was lost at the commit. On a new connection it
 // takes the head's lock first: the old session may still be committing, and holds that lock until it has or has not.
@@ -32,7 +35,7 @@ func (c *committer) wasCommitted(d *draft) (committed bool, err error) {
 }
 
 func (c *committer) look(d *draft) (committed bool, err error) {
-	ctx, cancel := context.WithTimeout(context.Background(), 3*c.patience)
+	ctx, cancel := context.WithTimeout(context.Background(), c.patience+tripOver)
 	defer cancel()
 	c.disconnect()
 	if err := c.connect(ctx); err != nil {
@@ -41,7 +44,7 @@ func (c *committer) look(d *draft) (committed bool, err error) {
 	defer c.rollBack(ctx)
 	var head eventlog.Head
 	b := &pgx.Batch{}
-	b.Queue("begin isolation level read committed read write")
+	b.Queue("begin isolation level read committed")
 	eventlog.QueueLock(b, &head)
 	eventlog.QueueFindEvent(b, d.recorded[0].ID, &committed)
 	if err := c.conn.SendBatch(ctx, b).Close(); err != nil {

@@ -10,15 +10,18 @@ import (
 )
 
 const (
-	// shortestPause is waited before a server that died is started again, and doubled while it does not stay up.
+	// shortestPause is waited before a server that died is started again, and doubled while it does not stay up. The
+	// longest is short: whoever made room on a full disk waits for the server that could not start there.
 	shortestPause = 100 * time.Millisecond
-	longestPause  = 10 * time.Second
+	longestPause  = 2 * time.Second
+	// steadyAfter is how long a server has to stay up for its next end to count as its first.
+	steadyAfter = 10 * time.Second
 )
 
 // keep holds the server up until it is told to end, and then ends it. It alone deals with the process after the start.
 func (s *Server) keep(ctx context.Context, p *process) {
 	defer close(s.gone)
-	pause, steady := shortestPause, time.After(longestPause)
+	pause, steady := shortestPause, time.After(steadyAfter)
 	for p != nil {
 		select {
 		case <-ctx.Done():
@@ -29,7 +32,7 @@ func (s *Server) keep(ctx context.Context, p *process) {
 		case <-p.gone:
 			s.log.ErrorContext(ctx, "postgres: the server ended unexpectedly and is started again", slog.Int("server", p.pid), slog.String("log", s.home.logFile()))
 			p, pause = s.again(ctx, pause)
-			steady = time.After(longestPause)
+			steady = time.After(steadyAfter)
 		}
 	}
 	s.err = s.tidy()

@@ -193,7 +193,7 @@ func (f *follower) trySwap(ctx context.Context, db *pgx.Conn, wait string) (rebu
 	err = pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
 		var head eventlog.Head
 		b := &pgx.Batch{}
-		eventlog.QueueLimits(b, eventlog.Patience)
+		eventlog.QueueLimits(b, eventlog.LongPatience)
 		eventlog.QueueLock(b, &head)
 		if err := tx.SendBatch(ctx, b).Close(); err != nil {
 			return err

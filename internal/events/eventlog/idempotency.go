@@ -1,6 +1,8 @@
 package eventlog
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"time"
 
 	"github.com/google/uuid"
@@ -56,6 +58,14 @@ func QueueFindKeys(b *pgx.Batch, keys []string, into map[string]Answered) {
 // else was writing has committed or will not.
 func QueueFindEvent(b *pgx.Batch, id uuid.UUID, into *bool) {
 	b.Queue(findEvent, id).QueryRow(func(row pgx.Row) error { return row.Scan(into) })
+}
+
+// QueueProbe writes an answer under a key that nobody can send, to see whether there is room for one. The transaction
+// is to be rolled back.
+func QueueProbe(b *pgx.Batch, body string) {
+	hash := sha256.Sum256([]byte(body))
+	b.Queue(`INSERT INTO commands (key, request_hash, status, answer, recorded_at) VALUES ($1, $2, 0, $3, 'epoch')`,
+		"\tprobe "+hex.EncodeToString(hash[:]), hash[:], body)
 }
 
 func queueAnswers(b *pgx.Batch, answers []Answered) {

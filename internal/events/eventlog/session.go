@@ -10,9 +10,13 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 )
 
-// Patience is how long the server lets a writer stand still before it ends it. Whoever holds the head's lock holds up
-// everyone. A group takes milliseconds; a rebuild's swap holds the head for longer, but not for this long.
-const Patience = 10 * time.Second
+const (
+	// Patience is how long the server lets a writer stand still before it ends it. Whoever holds the head's lock holds up
+	// everyone, and nobody at a counter waits for longer; a group takes milliseconds.
+	Patience = 3 * time.Second
+	// LongPatience is the same for what looks wide and goes alone: a correction, a recall, the swap of a rebuild.
+	LongPatience = 15 * time.Second
+)
 
 const setLimits = `
 SELECT set_config('lock_timeout', $1, $2), set_config('idle_in_transaction_session_timeout', $1, $2), set_config('statement_timeout', $1, $2)`
