@@ -25,10 +25,11 @@ var mayImport = map[string][]string{
 	"internal/pgboot": {},
 
 	// pure: decides, works out
-	"internal/events":   {"internal/civil"},
-	"internal/expiry":   {"internal/civil"},
-	"internal/gs1":      {"internal/civil"},
-	"internal/workshop": {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
+	"internal/events":      {"internal/civil"},
+	"internal/events/seal": {},
+	"internal/expiry":      {"internal/civil"},
+	"internal/gs1":         {"internal/civil"},
+	"internal/workshop":    {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
 
 	// a translation into another standard's words
 	"internal/epcis":       {"internal/events", "internal/workshop"},
@@ -61,13 +62,14 @@ var mayImport = map[string][]string{
 
 // pure names the packages that do no I/O, with the libraries from outside that each may use beside the standard one.
 var pure = map[string][]string{
-	"internal/civil":    {},
-	"internal/expiry":   {},
-	"internal/gs1":      {},
-	"internal/events":   {"github.com/google/uuid", "github.com/gowebpki/jcs"},
-	"internal/workshop": {"github.com/google/uuid"},
-	"internal/epcis":    {"github.com/google/uuid"},
-	"internal/oracle":   {},
+	"internal/civil":       {},
+	"internal/expiry":      {},
+	"internal/gs1":         {},
+	"internal/events":      {"github.com/google/uuid", "github.com/gowebpki/jcs"},
+	"internal/events/seal": {"golang.org/x/mod/sumdb/note", "golang.org/x/mod/sumdb/tlog"},
+	"internal/workshop":    {"github.com/google/uuid"},
+	"internal/epcis":       {"github.com/google/uuid"},
+	"internal/oracle":      {},
 }
 
 // impure is what the standard library has for I/O and chance. A name covers the packages under it, but for interfacesOnly.
