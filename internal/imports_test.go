@@ -53,7 +53,7 @@ var mayImport = map[string][]string{
 	// HTTP
 	"api/openapi":   {"internal/civil", "internal/events"},
 	"api/web":       {"internal/civil"},
-	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/epcis", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
+	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/epcis", "internal/events", "internal/events/eventlog", "internal/events/seal", "internal/events/sealer", "internal/projections", "internal/workshop"},
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
