@@ -19,16 +19,18 @@ var mayImport = map[string][]string{
 	".": {}, // spec.go
 
 	// what knows nothing of the book
-	"migrations":      {},
-	"internal":        {}, // this test
-	"internal/civil":  {},
-	"internal/pgboot": {},
+	"migrations":       {},
+	"internal":         {}, // this test
+	"internal/civil":   {},
+	"internal/handout": {},
+	"internal/pgboot":  {},
 
 	// pure: decides, works out
-	"internal/events":   {"internal/civil"},
-	"internal/expiry":   {"internal/civil"},
-	"internal/gs1":      {"internal/civil"},
-	"internal/workshop": {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
+	"internal/events":      {"internal/civil"},
+	"internal/events/seal": {},
+	"internal/expiry":      {"internal/civil"},
+	"internal/gs1":         {"internal/civil"},
+	"internal/workshop":    {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
 
 	// a translation into another standard's words
 	"internal/epcis":       {"internal/events", "internal/workshop"},
@@ -36,9 +38,10 @@ var mayImport = map[string][]string{
 
 	// PostgreSQL
 	"internal/events/eventlog": {"internal/events"},
+	"internal/events/sealer":   {"internal/events/eventlog", "internal/events/seal"},
 	"internal/projections":     {"internal/civil", "internal/events", "internal/events/eventlog", "internal/workshop"},
 	"internal/book":            {"internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
-	"internal/pgtest":          {"internal/events", "internal/events/eventlog", "internal/pgboot", "internal/projections", "internal/workshop", "migrations"},
+	"internal/pgtest":          {"internal/events", "internal/events/eventlog", "internal/events/sealer", "internal/pgboot", "internal/projections", "internal/workshop", "migrations"},
 
 	// the second book: it shares nothing with the first, so that an error in either shows
 	"internal/oracle": {},
@@ -53,23 +56,24 @@ var mayImport = map[string][]string{
 	// HTTP
 	"api/openapi":   {"internal/civil", "internal/events"},
 	"api/web":       {"internal/civil"},
-	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/epcis", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
+	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/epcis", "internal/events", "internal/events/eventlog", "internal/events/seal", "internal/events/sealer", "internal/projections", "internal/workshop"},
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
 	"cmd/bench": {"internal/civil", "internal/events/eventlog", "internal/generate", "internal/projections", "migrations"},
-	"cmd/api":   {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/pgboot", "internal/projections", "migrations"},
+	"cmd/api":   {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/events/seal", "internal/events/sealer", "internal/handout", "internal/pgboot", "internal/projections", "migrations"},
 }
 
 // pure names the packages that do no I/O, with the libraries from outside that each may use beside the standard one.
 var pure = map[string][]string{
-	"internal/civil":    {},
-	"internal/expiry":   {},
-	"internal/gs1":      {},
-	"internal/events":   {"github.com/google/uuid", "github.com/gowebpki/jcs"},
-	"internal/workshop": {"github.com/google/uuid"},
-	"internal/epcis":    {"github.com/google/uuid"},
-	"internal/oracle":   {},
+	"internal/civil":       {},
+	"internal/expiry":      {},
+	"internal/gs1":         {},
+	"internal/events":      {"github.com/google/uuid", "github.com/gowebpki/jcs"},
+	"internal/events/seal": {"golang.org/x/mod/sumdb/note", "golang.org/x/mod/sumdb/tlog"},
+	"internal/workshop":    {"github.com/google/uuid"},
+	"internal/epcis":       {"github.com/google/uuid"},
+	"internal/oracle":      {},
 }
 
 // impure is what the standard library has for I/O and chance. A name covers the packages under it, but for interfacesOnly.
