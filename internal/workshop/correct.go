@@ -429,7 +429,7 @@ func (f *refolding) begin() {
 	f.origins, f.marks = map[events.Code]int64{}, map[uuid.UUID]int64{}
 	f.cleaned(p)
 	p.untake(f.prefix, f.recorded)
-	catalogue := f.catalogue()
+	catalogue := f.d.Set.Defs.before()
 	for _, r := range f.recorded {
 		if r.Position >= f.root().Position {
 			break
@@ -479,23 +479,6 @@ func (f *refolding) cleaned(p *partial) {
 	}
 }
 
-// catalogue gives the catalogue as the log had it before a position. It is asked for rising positions.
-func (f *refolding) catalogue() func(position int64) *Definitions {
-	defs := f.d.Set.Defs
-	changes := defs.changes()
-	next, then := 0, &Definitions{zones: defs.zones}
-	return func(position int64) *Definitions {
-		passed := next
-		for next < len(changes) && changes[next] < position {
-			next++
-		}
-		if next > passed {
-			then = defs.asOf(position)
-		}
-		return then
-	}
-}
-
 // note remembers where in the log things, holds and deviations came to be.
 func (f *refolding) note(applied []events.Recorded) {
 	for _, r := range applied {
@@ -510,7 +493,7 @@ func (f *refolding) note(applied []events.Recorded) {
 
 // since folds what happened from the corrected command on.
 func (f *refolding) since(set *Set, c *Corrections, noted bool) error {
-	catalogue := f.catalogue()
+	catalogue := f.d.Set.Defs.before()
 	for _, r := range f.recorded {
 		if r.Position < f.root().Position {
 			continue

@@ -152,11 +152,14 @@ func (c *Corrections) InPlace(r events.Recorded) []events.Recorded {
 // count any more are not given again, and what only follows from it (a date, a hold) falls away with it.
 func (s *Set) Fold(r events.Recorded, c *Corrections) (applied []events.Recorded, err error) {
 	for _, e := range c.InPlace(r) {
+		if s.leavesOut(e) {
+			continue
+		}
 		falls, err := s.fallsAway(e)
 		if err != nil {
 			return nil, err
 		}
-		if falls {
+		if falls || s.cut != nil && !s.ready(e) {
 			continue
 		}
 		if err := s.Apply(e); err != nil {

@@ -161,6 +161,22 @@ func (v Versioned[T]) asOf(position int64) Versioned[T] {
 	return then
 }
 
+// before gives the catalogue as the log had it before a position. It is asked for rising positions.
+func (d *Definitions) before() func(position int64) *Definitions {
+	changes := d.changes()
+	next, then := 0, &Definitions{zones: d.zones}
+	return func(position int64) *Definitions {
+		passed := next
+		for next < len(changes) && changes[next] < position {
+			next++
+		}
+		if next > passed {
+			then = d.asOf(position)
+		}
+		return then
+	}
+}
+
 // changes lists the positions at which the catalogue changed, in order.
 func (d *Definitions) changes() []int64 {
 	all := slices.Concat(d.Sites.positions(), d.Places.positions(), d.Suppliers.positions(), d.Buyers.positions(),

@@ -193,7 +193,7 @@ func (s *Set) mixBefore(charge events.Code, key OpKey) Mix {
 		if op.OpKey == key {
 			break
 		}
-		next, _, err := mix.after(op)
+		next, _, err := s.next(mix, op)
 		if err != nil {
 			panic(fault{err: err})
 		}

@@ -51,6 +51,7 @@ type Set struct {
 	told        *told                          // events as loaded, shared by all forks
 	partial     *partial                       // of a set that folds a part of the book anew
 	corrections *Corrections                   // of a book being folded: those in force
+	cut         *cut                           // of a set that folds the past
 	then        bool                           // what is decided on it is decided where a corrected command stands
 	last        applying                       // the last event and how far its numbers have come
 
