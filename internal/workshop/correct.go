@@ -693,11 +693,23 @@ func (f *refolding) swap() []events.Code {
 	swapRows(&f.old.flows, &f.now.flows, &set.flows, func(events.Code) {})
 	swapRows(&f.old.counts, &f.now.counts, &set.counts, func(countKey) {})
 	f.swapHolds()
-	set.Swapped = Swapped{At: f.d.clock.Next, Things: f.origins, Marks: f.marks}
+	set.Swapped = Swapped{At: f.d.clock.Next, ActsAt: f.actsAt(), Things: f.origins, Marks: f.marks}
 	set.Swapped.MovementsGone, set.Swapped.MovementsPut = differing(f.old.Movements, f.now.Movements, Movement.key)
 	set.Swapped.EdgesGone, set.Swapped.EdgesPut = differing(f.old.Edges, f.now.Edges, Edge.key)
 	set.Swapped.ReadingsGone, set.Swapped.ReadingsPut = differing(f.old.Readings, f.now.Readings, Reading.key)
 	return codeSet(changed)
+}
+
+// actsAt is the earliest of what was written, of what ever counted in its place, and of what counts now.
+func (f *refolding) actsAt() time.Time {
+	at := Earliest(time.Time{}, f.data.OccurredAts()...)
+	for _, r := range f.told.Root {
+		at = Earliest(at, r.OccurredAt)
+	}
+	for _, r := range f.told.Corrections {
+		at = Earliest(at, r.Data.(events.CommandCorrected).OccurredAts()...)
+	}
+	return at
 }
 
 func (m Movement) key() OpKey { return OpKey{Position: m.Position, Number: m.Number} }

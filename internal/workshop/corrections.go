@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -122,6 +123,22 @@ func (c *Corrections) rootOf(command uuid.UUID) uuid.UUID {
 		}
 	}
 	return command
+}
+
+// Root is the command in whose place a correction counts; of any other command, itself.
+func (c *Corrections) Root(command uuid.UUID) uuid.UUID { return c.rootOf(command) }
+
+// Ever says whether a command was ever corrected, whether that is in force or not.
+func (c *Corrections) Ever(command uuid.UUID) bool { return len(c.of[command]) > 0 }
+
+// Earliest is the earliest of some instants. The zero one stands for none.
+func Earliest(at time.Time, others ...time.Time) time.Time {
+	for _, other := range others {
+		if at.IsZero() || other.Before(at) {
+			at = other
+		}
+	}
+	return at
 }
 
 // content is the events that a correction in force brings, or that one brings which corrected it.

@@ -73,9 +73,6 @@ func (s *Set) FoldPast(cut Cut, catalogue *Definitions, recorded []events.Record
 			return err
 		}
 	}
-	if catalogue != nil {
-		s.Defs = catalogue.asOf(cut.Known + 1)
-	}
 	return nil
 }
 

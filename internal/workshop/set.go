@@ -491,7 +491,7 @@ func (s *Set) LinesOf(code events.Code) []*StockLine {
 			lines = append(lines, l)
 		}
 	}
-	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.compare(b.StockKey) })
+	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.Compare(b.StockKey) })
 	return lines
 }
 
@@ -554,7 +554,7 @@ func (s *Set) linesAt(place string, which func(*StockLine) bool) []*StockLine {
 			lines = append(lines, l)
 		}
 	}
-	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.compare(b.StockKey) })
+	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.Compare(b.StockKey) })
 	return lines
 }
 
