@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"fmt"
 
 	"firstout/api/openapi"
 	"firstout/internal/events"
@@ -12,27 +11,22 @@ import (
 
 // GetBalance answers whether the mass of a thing adds up.
 func (h *handlers) GetBalance(ctx context.Context, r openapi.GetBalanceRequestObject) (openapi.GetBalanceResponseObject, error) {
+	l, err := h.look(ctx, r.Params.At, r.Params.KnownAt)
+	if err != nil {
+		return nil, err
+	}
 	code, refusal := workshop.ParseCode(r.Code)
 	if refusal != nil {
 		return nil, refusal
 	}
-	found, err := projections.BalanceOf(ctx, h.pool, code)
+	found, err := l.balance(ctx, code)
 	if err != nil {
-		return nil, err
-	}
-	if found == nil {
-		return nil, &workshop.Refusal{
-			Slug: workshop.RefusedUnknownCode, InURL: true, Facts: workshop.Facts{"code": code},
-			Detail: fmt.Sprintf("There is no %s %s in the book: look at the label again.", code.Kind(), code),
-		}
-	}
-	if err := ownThing(ctx, &found.Thing); err != nil {
 		return nil, err
 	}
 	b := balanceOf(*found)
 	answer := openapi.Balance{
 		Code: string(code), InG: b.In, DiscardedG: b.Discarded, OnHandG: b.OnHand, ProcessLossG: b.ProcessLoss,
-		DifferenceG: b.Difference(), Out: []openapi.BalanceOut{},
+		DifferenceG: b.Difference(), Out: []openapi.BalanceOut{}, AsOf: l.asOf,
 	}
 	for _, o := range b.Out {
 		answer.Out = append(answer.Out, openapi.BalanceOut{To: o.To, QuantityG: o.Mass})

@@ -20,9 +20,17 @@ func (h *handlers) GetBoard(ctx context.Context, r openapi.GetBoardRequestObject
 	if err := checkPlace(ctx, r.Params.Place); err != nil {
 		return nil, err
 	}
+	l, err := h.look(ctx, r.Params.At, r.Params.KnownAt)
+	if err != nil {
+		return nil, err
+	}
+	now := m.now
+	if l.past != nil {
+		now = l.at
+	}
 	place := m.defs.Places.Latest(r.Params.Place)
 	zone := m.defs.Zone(place.Body.Site)
-	j := judgement{today: civil.DayOf(m.now, zone), at: m.now, zone: zone}
+	j := judgement{today: civil.DayOf(now, zone), at: now, zone: zone}
 	j.on = j.today
 	if r.Params.Date != nil {
 		on, err := dayIn("/query/date", *r.Params.Date)
@@ -33,7 +41,7 @@ func (h *handlers) GetBoard(ctx context.Context, r openapi.GetBoardRequestObject
 			j.on, j.at = on, on.StartIn(zone)
 		}
 	}
-	board, err := h.board(ctx, r.Params.Place, place.Body.Site, j)
+	board, err := l.board(ctx, r.Params.Place, place.Body.Site, j)
 	return openapi.GetBoard200JSONResponse(board), err
 }
 
@@ -46,32 +54,26 @@ type judgement struct {
 }
 
 // board works the board of a place out.
-func (h *handlers) board(ctx context.Context, place, site string, j judgement) (openapi.Board, error) {
-	defs := momentOf(ctx).defs
-	answer := openapi.Board{Place: place, Date: j.on, Cautions: boardCautions}
-	lines, err := projections.BoardLines(ctx, h.pool, place)
-	if err != nil {
-		return answer, err
-	}
-	if err := h.frozenBoard(ctx, moment{now: j.at, defs: defs}, lines); err != nil {
-		return answer, err
-	}
-	demand, err := projections.Demand(ctx, h.pool, place, j.today)
+func (l look) board(ctx context.Context, place, site string, j judgement) (openapi.Board, error) {
+	answer := openapi.Board{Place: place, Date: j.on, Cautions: boardCautions, AsOf: l.asOf}
+	lines, demand, err := l.boardLines(ctx, place, j)
 	if err != nil {
 		return answer, err
 	}
 	stock := make([]workshop.BoardStock, 0, len(lines))
 	about := make(map[boardKey]projections.BoardLine, len(lines))
-	for _, l := range lines {
-		about[boardKey{l.Code, l.Grade}] = l
-		s := workshop.BoardStock{Code: l.Code, Design: l.Subject, Grade: l.Grade, Pieces: int(l.Amount), Held: l.Held, Dates: l.Dates}
-		if design := defs.Designs.Latest(l.Subject); design != nil {
+	for _, line := range lines {
+		about[boardKey{line.Code, line.Grade}] = line
+		s := workshop.BoardStock{
+			Code: line.Code, Design: line.Subject, Grade: line.Grade, Pieces: int(line.Amount), Held: line.Held, Dates: line.Dates,
+		}
+		if design := l.defs.Designs.Latest(line.Subject); design != nil {
 			s.DaysForCustomer = design.Body.DaysForCustomer
 		}
 		stock = append(stock, s)
 	}
 	board := workshop.SortBoard(stock, demand, j.on, j.at, j.today, j.zone)
-	view := boardView{defs: defs, about: about, site: site}
+	view := boardView{defs: l.defs, about: about, site: site}
 	for _, group := range []struct {
 		from []workshop.BoardLine
 		to   *[]openapi.BoardLine
@@ -86,6 +88,33 @@ func (h *handlers) board(ctx context.Context, place, site string, j judgement) (
 		}
 	}
 	return answer, nil
+}
+
+// boardLines finds what a board is made of: of the book as it stands with what stands in a freezer dated as if it were thawed
+// then, of the past with the dates that were recorded.
+func (l look) boardLines(ctx context.Context, place string, j judgement) (lines []projections.BoardLine, demand map[string]workshop.Demand, err error) {
+	if l.past == nil {
+		if lines, err = projections.BoardLines(ctx, l.h.pool, place); err != nil {
+			return nil, nil, err
+		}
+		if err := l.h.frozenBoard(ctx, moment{now: j.at, defs: l.defs}, lines); err != nil {
+			return nil, nil, err
+		}
+		demand, err = projections.Demand(ctx, l.h.pool, place, j.today)
+		return lines, demand, err
+	}
+	if lines, err = l.past.BoardLines(ctx, place); err != nil {
+		return nil, nil, err
+	}
+	var designs []string
+	for _, line := range lines {
+		if line.Subject != "" {
+			designs = append(designs, line.Subject)
+		}
+	}
+	slices.Sort(designs)
+	demand, err = l.past.Demand(ctx, place, slices.Compact(designs), j.today)
+	return lines, demand, err
 }
 
 // dayIn reads a day that stands in the query.
@@ -238,8 +267,12 @@ var stockKinds = map[openapi.StockKind][]events.Kind{
 
 // GetStock answers what stands where.
 func (h *handlers) GetStock(ctx context.Context, r openapi.GetStockRequestObject) (openapi.GetStockResponseObject, error) {
-	m, p := momentOf(ctx), r.Params
+	p := r.Params
 	if err := checkPlaceIfAny(ctx, p.Place); err != nil {
+		return nil, err
+	}
+	l, err := h.look(ctx, p.At, p.KnownAt)
+	if err != nil {
 		return nil, err
 	}
 	page, err := pageOf(ctx, p.Limit, p.Cursor)
@@ -256,7 +289,7 @@ func (h *handlers) GetStock(ctx context.Context, r openapi.GetStockRequestObject
 	if err := page.follows(&filter.After); err != nil {
 		return nil, err
 	}
-	found, err := projections.Stock(ctx, h.pool, filter)
+	found, err := l.stock(ctx, filter)
 	if err != nil {
 		return nil, err
 	}
@@ -264,14 +297,7 @@ func (h *handlers) GetStock(ctx context.Context, r openapi.GetStockRequestObject
 	if err != nil {
 		return nil, err
 	}
-	lines := make([]*workshop.StockLine, len(rows))
-	for i := range rows {
-		lines[i] = &rows[i]
-	}
-	if _, err := h.frozenDates(ctx, m, lines); err != nil {
-		return nil, err
-	}
-	answer := openapi.Stock{Lines: []openapi.StockLine{}, NextCursor: next}
+	answer := openapi.Stock{Lines: []openapi.StockLine{}, NextCursor: next, AsOf: l.asOf}
 	for _, l := range rows {
 		answer.Lines = append(answer.Lines, stockLine(l))
 	}

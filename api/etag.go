@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -57,7 +58,7 @@ func tagged(book Book) echo.MiddlewareFunc {
 			if streamRoutes[c.Path()] {
 				return next(c)
 			}
-			tag := entityTag(mark, k.actor, r.Method, r.URL.RequestURI(), r.Header.Get(echo.HeaderAccept))
+			tag := entityTag(mark.tagFor(k.actor, r.URL.Query()), k.actor, r.Method, r.URL.RequestURI(), r.Header.Get(echo.HeaderAccept))
 			header := c.Response().Header()
 			header.Set("ETag", tag)
 			header.Set("Cache-Control", "private, no-cache")
@@ -68,6 +69,15 @@ func tagged(book Book) echo.MiddlewareFunc {
 			return next(c)
 		}
 	}
+}
+
+// tagFor is what of the mark an answer depends on: of what was known at a time long enough ago nothing ever changes, but for
+// what a key that is bound to a site may see.
+func (m Mark) tagFor(actor workshop.Actor, query url.Values) Mark {
+	if known := query.Get("known_at"); known != "" && actor.Site == "" && m.settled(known, query.Get("at")) {
+		return Mark{Epoch: m.Epoch}
+	}
+	return m
 }
 
 // entityTag names an answer for its caller. Two callers share one only if they may see the same.

@@ -184,8 +184,14 @@ func patternWords(pattern string) string {
 	case slugPattern:
 		return "expected a slug: lower-case letters, digits and single hyphens between them, as cream-35"
 	}
+	if strings.HasPrefix(pattern, knownAtPattern) {
+		return knownAtWords
+	}
 	return "expected a text of the form " + pattern
 }
+
+// knownAtPattern is how the document's pattern of known_at begins.
+const knownAtPattern = "^([0-9]{1,15}|[0-9]{4}-"
 
 // slugPattern is the document's, met so often that it is told in words.
 const slugPattern = "^[a-z0-9](-?[a-z0-9])*$"

@@ -12,8 +12,9 @@ import (
 
 // A moment is where the book stood when a request came in: what a question is answered as of.
 type moment struct {
-	now  time.Time
-	defs *workshop.Definitions
+	now        time.Time
+	recordedAt time.Time // of the newest event
+	defs       *workshop.Definitions
 }
 
 // Clock is the time on the wall, and whether the book's manual clock stands over it.
@@ -49,7 +50,7 @@ func (s *State) Mark(ctx context.Context) (Mark, error) {
 	if err != nil {
 		return Mark{}, err
 	}
-	m := Mark{Epoch: mark.Epoch, Position: mark.Position, moment: moment{now: mark.Now, defs: defs}}
+	m := Mark{Epoch: mark.Epoch, Position: mark.Position, moment: moment{now: mark.Now, recordedAt: mark.RecordedAt, defs: defs}}
 	if mark.NextDue != nil {
 		m.NextDue = *mark.NextDue
 	}

@@ -28,7 +28,7 @@ func (h *handlers) boardPage(ctx context.Context, slug string) (HTML, error) {
 	place := m.defs.Places.Latest(slug)
 	zone := m.defs.Zone(place.Body.Site)
 	today := civil.DayOf(m.now, zone)
-	board, err := h.board(ctx, slug, place.Body.Site, judgement{on: today, at: m.now, today: today, zone: zone})
+	board, err := look{h: h, defs: m.defs}.board(ctx, slug, place.Body.Site, judgement{on: today, at: m.now, today: today, zone: zone})
 	if err != nil {
 		return nil, err
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 
 	"firstout/api/openapi"
 	"firstout/internal/events"
@@ -14,36 +13,41 @@ import (
 
 // TraceBack answers what a thing is made of: every lot that may be in it, with its supplier.
 func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObject) (openapi.TraceBackResponseObject, error) {
-	code, thing, err := h.find(ctx, r.Code)
+	l, err := h.look(ctx, r.Params.At, r.Params.KnownAt)
 	if err != nil {
 		return nil, err
 	}
-	trace, err := projections.TraceBack(ctx, h.pool, code)
+	if err := l.plainOnly(ctx, r.Params.With != nil); err != nil {
+		return nil, err
+	}
+	t, err := l.trace(ctx, r.Code, false)
 	if err != nil {
 		return nil, err
 	}
-	m := momentOf(ctx)
-	answer := openapi.TraceBack{Of: string(code), Nodes: traceNodes(trace), Edges: traceEdges(trace), Lots: []openapi.TraceLot{}}
+	code, thing, trace := t.Of, t.thing, t.Trace
+	answer := openapi.TraceBack{
+		Of: string(code), Nodes: traceNodes(trace), Edges: traceEdges(trace), Lots: []openapi.TraceLot{}, AsOf: l.asOf,
+	}
 	mix, cavities := mixOf(thing)
 	if len(mix) == 0 { // a lot, or a portion of one, is made of itself
 		mix = workshop.Mix{{Lot: code.Whole(), Mass: 1}}
 	}
-	if err := h.withNodesOf(ctx, &trace, mix); err != nil {
+	if err := t.withNodesOf(ctx, &trace, mix); err != nil {
 		return nil, err
 	}
 	about := map[events.Code]projections.Node{}
 	for _, n := range trace.Nodes {
 		about[n.Code] = n
 	}
-	for _, share := range workshop.SharesOf(mix, m.defs.TraceAt(siteOf(thing))) {
+	for _, share := range workshop.SharesOf(mix, l.defs.TraceAt(siteOf(thing))) {
 		answer.Lots = append(answer.Lots, traceLot(share, about[share.Lot], cavities))
 	}
 	if thing.Run != nil {
-		answer.Allergens = pointerTo(allergensAt(m.defs, thing.Run.Site, thing.Run.Allergens))
+		answer.Allergens = pointerTo(allergensAt(l.defs, thing.Run.Site, thing.Run.Allergens))
 		answer.Cautions = boardCautions
 	}
 	if thing.Box != nil {
-		answer.Allergens = pointerTo(allergensAt(m.defs, thing.Box.Site, thing.Box.Allergens))
+		answer.Allergens = pointerTo(allergensAt(l.defs, thing.Box.Site, thing.Box.Allergens))
 		answer.Cautions = boardCautions
 	}
 	if r.Params.With != nil {
@@ -58,22 +62,6 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 		return h.epcisOf(ctx, trace, toldBack)
 	}
 	return openapi.TraceBack200JSONResponse(answer), nil
-}
-
-// withNodesOf adds the lots of a mix that the graph does not name: films that came back with scrapings.
-func (h *handlers) withNodesOf(ctx context.Context, trace *projections.Trace, mix workshop.Mix) error {
-	var absent []events.Code
-	for _, p := range mix {
-		if p.Lot != "" && !slices.ContainsFunc(trace.Nodes, func(n projections.Node) bool { return n.Code == p.Lot }) {
-			absent = append(absent, p.Lot)
-		}
-	}
-	if len(absent) == 0 {
-		return nil
-	}
-	nodes, err := projections.NodesOf(ctx, h.pool, absent)
-	trace.Nodes = append(trace.Nodes, nodes...)
-	return err
 }
 
 // mixOf is what a thing is made of, and over how many pieces that is spread; 0 if it is none.
@@ -173,17 +161,22 @@ func traceEdges(t projections.Trace) []openapi.TraceEdge {
 
 // TraceForward answers what a thing went into, where those pieces are and who had them.
 func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardRequestObject) (openapi.TraceForwardResponseObject, error) {
-	code, _, err := h.find(ctx, r.Code)
+	l, err := h.look(ctx, r.Params.At, r.Params.KnownAt)
 	if err != nil {
 		return nil, err
 	}
-	trace, err := projections.TraceForward(ctx, h.pool, code)
+	if err := l.plainOnly(ctx, r.Params.With != nil); err != nil {
+		return nil, err
+	}
+	t, err := l.trace(ctx, r.Code, true)
 	if err != nil {
 		return nil, err
 	}
+	code, trace := t.Of, t.Trace
 	answer := openapi.TraceForward{
 		Of: string(code), Nodes: traceNodes(trace), Edges: traceEdges(trace),
 		Runs: []openapi.TraceRun{}, Sales: []openapi.TraceSale{}, Boxes: []openapi.TraceBox{},
+		AsOf: l.asOf,
 	}
 	if r.Params.With != nil {
 		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
@@ -193,7 +186,7 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 	if callOf(ctx).accepts == mediaEPCIS {
 		return h.epcisOf(ctx, trace, toldForward)
 	}
-	if err := h.account(ctx, &answer, trace); err != nil {
+	if err := h.account(ctx, &answer, t); err != nil {
 		return nil, err
 	}
 	if callOf(ctx).accepts == mediaCSV {
@@ -203,7 +196,7 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 }
 
 // account tells what became of the pieces of the runs that a trace forward leads to, of the boxes that they are in, and who had them.
-func (h *handlers) account(ctx context.Context, answer *openapi.TraceForward, trace projections.Trace) error {
+func (h *handlers) account(ctx context.Context, answer *openapi.TraceForward, trace traced) error {
 	var sold []events.Code
 	for _, n := range trace.Nodes {
 		if k := n.Code.Kind(); k == events.KindRun || k == events.KindBox {
@@ -213,10 +206,10 @@ func (h *handlers) account(ctx context.Context, answer *openapi.TraceForward, tr
 	if len(sold) == 0 {
 		return nil
 	}
-	if err := h.traceSold(ctx, trace.Of, sold, answer); err != nil {
+	if err := h.traceSold(ctx, trace, sold, answer); err != nil {
 		return err
 	}
-	sales, err := projections.SalesOf(ctx, h.pool, sold)
+	sales, err := trace.sales(ctx, sold)
 	if err != nil {
 		return err
 	}
@@ -232,12 +225,8 @@ func (h *handlers) account(ctx context.Context, answer *openapi.TraceForward, tr
 }
 
 // traceSold accounts for the pieces of the runs, and for the boxes, that a thing went into.
-func (h *handlers) traceSold(ctx context.Context, of events.Code, codes []events.Code, answer *openapi.TraceForward) error {
-	things, err := projections.ThingsOf(ctx, h.pool, codes)
-	if err != nil {
-		return err
-	}
-	accounts, err := projections.Accounts(ctx, h.pool, codes)
+func (h *handlers) traceSold(ctx context.Context, trace traced, codes []events.Code, answer *openapi.TraceForward) error {
+	things, accounts, err := trace.account(ctx, codes)
 	if err != nil {
 		return err
 	}
@@ -245,8 +234,8 @@ func (h *handlers) traceSold(ctx context.Context, of events.Code, codes []events
 	for _, a := range accounts {
 		byCode[a.Code] = a
 	}
-	answer.Runs = traceRuns(of, things, byCode, momentOf(ctx).defs)
-	answer.Boxes = traceBoxes(of, things, byCode, answer.Runs)
+	answer.Runs = traceRuns(trace.Of, things, byCode, trace.defs)
+	answer.Boxes = traceBoxes(trace.Of, things, byCode, answer.Runs)
 	return nil
 }
 
@@ -327,21 +316,12 @@ func certaintyIn(of events.Code, run *workshop.Run, trace workshop.Trace) openap
 
 // find reads a code that stands in a URL and the thing that it names.
 func (h *handlers) find(ctx context.Context, typed string) (events.Code, *projections.Thing, error) {
-	code, refusal := workshop.ParseCode(typed)
-	if refusal != nil {
-		return "", nil, refusal
-	}
-	thing, err := projections.OneThing(ctx, h.pool, code)
+	l := look{h: h}
+	t, err := l.thing(ctx, typed)
 	if err != nil {
 		return "", nil, err
 	}
-	if thing == nil {
-		return "", nil, &workshop.Refusal{
-			Slug: workshop.RefusedUnknownCode, InURL: true, Facts: workshop.Facts{"code": code},
-			Detail: fmt.Sprintf("There is no %s %s in the book: look at the label again.", code.Kind(), code),
-		}
-	}
-	return code, thing, ownThing(ctx, thing)
+	return t.Code, t, nil
 }
 
 // findA reads a code that stands in the URL of one kind of thing.

@@ -80,9 +80,12 @@ CREATE TABLE corrections (
     position bigint NOT NULL,
     event uuid NOT NULL,
     voids boolean NOT NULL,
+    recorded_at timestamp with time zone NOT NULL,
+    acts_at timestamp with time zone NOT NULL,
     CONSTRAINT corrections_pkey PRIMARY KEY (command)
 );
 CREATE INDEX corrections_corrected_idx ON corrections USING btree (corrected);
+CREATE INDEX corrections_tstzrange_idx ON corrections USING gist (tstzrange(LEAST(acts_at, recorded_at), recorded_at, '[]'::text));
 GRANT DELETE, INSERT, SELECT, UPDATE ON corrections TO firstout_app;
 
 CREATE TABLE daily_sales (
@@ -196,6 +199,7 @@ CREATE TABLE log (
     CONSTRAINT log_position_check CHECK (("position" > 0)),
     CONSTRAINT log_version_check CHECK ((version > 0))
 );
+CREATE INDEX log_late ON log USING gist (tstzrange(occurred_at, recorded_at, '[]'::text)) WHERE ((recorded_at - occurred_at) > '00:01:00'::interval);
 CREATE INDEX log_recorded_at ON log USING brin (recorded_at);
 CREATE INDEX log_type ON log USING btree (type, "position");
 CREATE TRIGGER append_only BEFORE DELETE OR UPDATE OR TRUNCATE ON log FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
@@ -303,6 +307,7 @@ CREATE INDEX stock_place_subject_counted_at_idx ON stock USING btree (place, sub
 CREATE INDEX stock_place_subject_ends_by_idx ON stock USING btree (place, subject, ends_by) WHERE open;
 CREATE INDEX stock_place_subject_ends_by_idx1 ON stock USING btree (place, subject, ends_by) WHERE (NOT open);
 CREATE INDEX stock_stood_idx ON stock USING gist (stood) WHERE ((grade <> ''::text) AND (NOT unreleased));
+CREATE INDEX stock_stood_idx1 ON stock USING gist (stood) WHERE ((grade = ''::text) OR unreleased);
 CREATE INDEX stock_subject_ends_by_idx ON stock USING btree (subject, ends_by) WHERE open;
 GRANT DELETE, INSERT, SELECT, UPDATE ON stock TO firstout_app;
 

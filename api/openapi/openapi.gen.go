@@ -1327,11 +1327,23 @@ type Allocation struct {
 // AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
 type AlreadyDone = bool
 
+// AsOf The two cuts that an answer about the past was made with: what had occurred by `at`, as the book knew it at `position`. An answer about now has none.
+type AsOf struct {
+	At time.Time `json:"at"`
+
+	// KnownAt The instant that was asked about, or when the event at the position was recorded; absent where only `at` was asked about.
+	KnownAt  *time.Time `json:"known_at,omitempty"`
+	Position int64      `json:"position"`
+}
+
 // Assessment A qualified person's word on how long the filling keeps, with the range it holds for. Owner only.
 type Assessment = events.Assessment
 
 // Balance defines model for Balance.
 type Balance struct {
+	// AsOf The two cuts that an answer about the past was made with: what had occurred by `at`, as the book knew it at `position`. An answer about now has none.
+	AsOf *AsOf `json:"as_of,omitempty"`
+
 	// Code A code in its canonical form.
 	Code Code `json:"code"`
 
@@ -1383,6 +1395,8 @@ type Basis string
 
 // Board defines model for Board.
 type Board struct {
+	// AsOf The two cuts that an answer about the past was made with: what had occurred by `at`, as the book knew it at `position`. An answer about now has none.
+	AsOf     *AsOf    `json:"as_of,omitempty"`
 	Cautions []string `json:"cautions"`
 
 	// Date A calendar date in the site's time zone, inclusive.
@@ -4547,6 +4561,8 @@ type StartRun struct {
 
 // Stock defines model for Stock.
 type Stock struct {
+	// AsOf The two cuts that an answer about the past was made with: what had occurred by `at`, as the book knew it at `position`. An answer about now has none.
+	AsOf  *AsOf       `json:"as_of,omitempty"`
 	Lines []StockLine `json:"lines"`
 
 	// NextCursor Ask for the next page with this; null on the last one.
@@ -4695,11 +4711,14 @@ type Tolerance struct {
 // TraceBack defines model for TraceBack.
 type TraceBack struct {
 	// Allergens Three grades. Never a promise that anything is absent: look at the labels and ask where in doubt.
-	Allergens *Allergens  `json:"allergens,omitempty"`
-	Cautions  []string    `json:"cautions,omitempty"`
-	Edges     []TraceEdge `json:"edges"`
-	Lots      []TraceLot  `json:"lots"`
-	Nodes     []TraceNode `json:"nodes"`
+	Allergens *Allergens `json:"allergens,omitempty"`
+
+	// AsOf The two cuts that an answer about the past was made with: what had occurred by `at`, as the book knew it at `position`. An answer about now has none.
+	AsOf     *AsOf       `json:"as_of,omitempty"`
+	Cautions []string    `json:"cautions,omitempty"`
+	Edges    []TraceEdge `json:"edges"`
+	Lots     []TraceLot  `json:"lots"`
+	Nodes    []TraceNode `json:"nodes"`
 
 	// Of A code in its canonical form.
 	Of Code `json:"of"`
@@ -4840,6 +4859,8 @@ type TraceEdge struct {
 
 // TraceForward defines model for TraceForward.
 type TraceForward struct {
+	// AsOf The two cuts that an answer about the past was made with: what had occurred by `at`, as the book knew it at `position`. An answer about now has none.
+	AsOf  *AsOf       `json:"as_of,omitempty"`
 	Boxes []TraceBox  `json:"boxes"`
 	Edges []TraceEdge `json:"edges"`
 	Nodes []TraceNode `json:"nodes"`
@@ -5172,6 +5193,9 @@ type WasteLine struct {
 // WaterActivity From 0 to 1.
 type WaterActivity = float64
 
+// AtInQuery defines model for AtInQuery.
+type AtInQuery = time.Time
+
 // CodeInPath A code as typed: hyphens, spaces and case are forgiven, and one that does not check is `mistyped-code`. What a reader sends of the symbol on a label, element string or link, is taken for the code in it.
 type CodeInPath = TypedCode
 
@@ -5186,6 +5210,9 @@ type IdempotencyKey = string
 
 // IfNoneMatch defines model for IfNoneMatch.
 type IfNoneMatch = string
+
+// KnownAtInQuery defines model for KnownAtInQuery.
+type KnownAtInQuery = string
 
 // LastEventID defines model for LastEventID.
 type LastEventID = string
@@ -5219,6 +5246,15 @@ type GetBalancesParams struct {
 
 // GetBalanceParams defines parameters for GetBalance.
 type GetBalanceParams struct {
+	// At As it was: only what had occurred by this instant, by what is known of it today, or with `known_at` by what was known then. A
+	// correction acts when what it corrects occurred. Dates are the last recorded, never worked out anew. Not after now.
+	At *AtInQuery `form:"at,omitempty" json:"at,omitempty"`
+
+	// KnownAt As it was known: only what had been recorded by this instant (RFC 3339), or up to this position in the log (a number), and
+	// corrections only if they were recorded by then. Without `at`, that is the same moment. Not ahead of the book. Before its first
+	// event nothing was known: a list is empty, and no code names anything.
+	KnownAt *KnownAtInQuery `form:"known_at,omitempty" json:"known_at,omitempty"`
+
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
@@ -5230,6 +5266,15 @@ type GetBoardParams struct {
 
 	// Date The same stock judged on another day; today if absent.
 	Date *string `form:"date,omitempty" json:"date,omitempty"`
+
+	// At As it was: only what had occurred by this instant, by what is known of it today, or with `known_at` by what was known then. A
+	// correction acts when what it corrects occurred. Dates are the last recorded, never worked out anew. Not after now.
+	At *AtInQuery `form:"at,omitempty" json:"at,omitempty"`
+
+	// KnownAt As it was known: only what had been recorded by this instant (RFC 3339), or up to this position in the log (a number), and
+	// corrections only if they were recorded by then. Without `at`, that is the same moment. Not ahead of the book. Before its first
+	// event nothing was known: a list is empty, and no code names anything.
+	KnownAt *KnownAtInQuery `form:"known_at,omitempty" json:"known_at,omitempty"`
 
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
@@ -5828,6 +5873,15 @@ type GetStockParams struct {
 	// Kind Only things of this kind.
 	Kind *StockKind `form:"kind,omitempty" json:"kind,omitempty"`
 
+	// At As it was: only what had occurred by this instant, by what is known of it today, or with `known_at` by what was known then. A
+	// correction acts when what it corrects occurred. Dates are the last recorded, never worked out anew. Not after now.
+	At *AtInQuery `form:"at,omitempty" json:"at,omitempty"`
+
+	// KnownAt As it was known: only what had been recorded by this instant (RFC 3339), or up to this position in the log (a number), and
+	// corrections only if they were recorded by then. Without `at`, that is the same moment. Not ahead of the book. Before its first
+	// event nothing was known: a list is empty, and no code names anything.
+	KnownAt *KnownAtInQuery `form:"known_at,omitempty" json:"known_at,omitempty"`
+
 	// Limit How many on a page.
 	Limit *LimitInQuery `form:"limit,omitempty" json:"limit,omitempty"`
 
@@ -5888,6 +5942,15 @@ type TraceBackParams struct {
 	// With `care`: beside each thing its checks, deviations with what was decided, and holds; who recorded it and how late.
 	With *TraceBackParamsWith `form:"with,omitempty" json:"with,omitempty"`
 
+	// At As it was: only what had occurred by this instant, by what is known of it today, or with `known_at` by what was known then. A
+	// correction acts when what it corrects occurred. Dates are the last recorded, never worked out anew. Not after now.
+	At *AtInQuery `form:"at,omitempty" json:"at,omitempty"`
+
+	// KnownAt As it was known: only what had been recorded by this instant (RFC 3339), or up to this position in the log (a number), and
+	// corrections only if they were recorded by then. Without `at`, that is the same moment. Not ahead of the book. Before its first
+	// event nothing was known: a list is empty, and no code names anything.
+	KnownAt *KnownAtInQuery `form:"known_at,omitempty" json:"known_at,omitempty"`
+
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
 }
@@ -5899,6 +5962,15 @@ type TraceBackParamsWith string
 type TraceForwardParams struct {
 	// With `care`: beside each thing its checks, deviations with what was decided, and holds; who recorded it and how late.
 	With *TraceForwardParamsWith `form:"with,omitempty" json:"with,omitempty"`
+
+	// At As it was: only what had occurred by this instant, by what is known of it today, or with `known_at` by what was known then. A
+	// correction acts when what it corrects occurred. Dates are the last recorded, never worked out anew. Not after now.
+	At *AtInQuery `form:"at,omitempty" json:"at,omitempty"`
+
+	// KnownAt As it was known: only what had been recorded by this instant (RFC 3339), or up to this position in the log (a number), and
+	// corrections only if they were recorded by then. Without `at`, that is the same moment. Not ahead of the book. Before its first
+	// event nothing was known: a list is empty, and no code names anything.
+	KnownAt *KnownAtInQuery `form:"known_at,omitempty" json:"known_at,omitempty"`
 
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
@@ -6488,6 +6560,19 @@ func (w *ServerInterfaceWrapper) GetBalance(ctx echo.Context) error {
 
 	// Parameter object where we will unmarshal all parameters from the context
 	var params GetBalanceParams
+	// ------------- Optional query parameter "at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "at", ctx.QueryParams(), &params.At, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter at: %s", err))
+	}
+
+	// ------------- Optional query parameter "known_at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "known_at", ctx.QueryParams(), &params.KnownAt, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter known_at: %s", err))
+	}
 
 	headers := ctx.Request().Header
 	// ------------- Optional header parameter "If-None-Match" -------------
@@ -6529,6 +6614,20 @@ func (w *ServerInterfaceWrapper) GetBoard(ctx echo.Context) error {
 	err = runtime.BindQueryParameterWithOptions("form", true, false, "date", ctx.QueryParams(), &params.Date, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
 	if err != nil {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter date: %s", err))
+	}
+
+	// ------------- Optional query parameter "at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "at", ctx.QueryParams(), &params.At, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter at: %s", err))
+	}
+
+	// ------------- Optional query parameter "known_at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "known_at", ctx.QueryParams(), &params.KnownAt, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter known_at: %s", err))
 	}
 
 	headers := ctx.Request().Header
@@ -9224,6 +9323,20 @@ func (w *ServerInterfaceWrapper) GetStock(ctx echo.Context) error {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
 	}
 
+	// ------------- Optional query parameter "at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "at", ctx.QueryParams(), &params.At, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter at: %s", err))
+	}
+
+	// ------------- Optional query parameter "known_at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "known_at", ctx.QueryParams(), &params.KnownAt, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter known_at: %s", err))
+	}
+
 	// ------------- Optional query parameter "limit" -------------
 
 	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
@@ -9467,6 +9580,20 @@ func (w *ServerInterfaceWrapper) TraceBack(ctx echo.Context) error {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter with: %s", err))
 	}
 
+	// ------------- Optional query parameter "at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "at", ctx.QueryParams(), &params.At, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter at: %s", err))
+	}
+
+	// ------------- Optional query parameter "known_at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "known_at", ctx.QueryParams(), &params.KnownAt, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter known_at: %s", err))
+	}
+
 	headers := ctx.Request().Header
 	// ------------- Optional header parameter "If-None-Match" -------------
 	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
@@ -9507,6 +9634,20 @@ func (w *ServerInterfaceWrapper) TraceForward(ctx echo.Context) error {
 	err = runtime.BindQueryParameterWithOptions("form", true, false, "with", ctx.QueryParams(), &params.With, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
 	if err != nil {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter with: %s", err))
+	}
+
+	// ------------- Optional query parameter "at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "at", ctx.QueryParams(), &params.At, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter at: %s", err))
+	}
+
+	// ------------- Optional query parameter "known_at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "known_at", ctx.QueryParams(), &params.KnownAt, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter known_at: %s", err))
 	}
 
 	headers := ctx.Request().Header

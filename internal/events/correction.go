@@ -43,6 +43,15 @@ func (e CommandCorrected) Touches() []Code {
 	return codes
 }
 
+// OccurredAts lists when what counts now occurred.
+func (e CommandCorrected) OccurredAts() []time.Time {
+	var all []time.Time
+	for _, r := range e.Events {
+		all = append(all, r.OccurredAt)
+	}
+	return all
+}
+
 // replacing is the form of a Replacing in JSON.
 type replacing struct {
 	Position   int64           `json:"position"`

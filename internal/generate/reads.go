@@ -9,6 +9,7 @@ import (
 	"firstout/internal/civil"
 	"firstout/internal/events"
 	"firstout/internal/projections"
+	"firstout/internal/workshop"
 )
 
 // A Read is one of the questions that are asked all day.
@@ -28,6 +29,10 @@ func Reads(ctx context.Context, q projections.Querier, until civil.Day) ([]Read,
 WHERE kind = 'lot' AND part = 0 AND subject = $1 AND occurred_at < (SELECT recorded_at FROM head) - interval '3 days'
 ORDER BY day DESC, sequence DESC LIMIT 1`
 	lot, err := one(ctx, q, mostlyUsed, "cream-35")
+	if err != nil {
+		return nil, err
+	}
+	then, err := lastWeek(ctx, q)
 	if err != nil {
 		return nil, err
 	}
@@ -55,7 +60,31 @@ ORDER BY day DESC, sequence DESC LIMIT 1`
 			_, err := projections.LabelledCodes(ctx, q, nil)
 			return err
 		}},
+		{"stock last week", func(ctx context.Context) error {
+			_, err := then.Stock(ctx, projections.StockFilter{
+				Place: shelf, Kinds: []events.Kind{events.KindRun, events.KindLot, events.KindGanache, events.KindBox}, Limit: 101,
+			})
+			return err
+		}},
+		{"balance last week", func(ctx context.Context) error {
+			_, err := then.Balance(ctx, lot)
+			return err
+		}},
 	}, nil
+}
+
+// lastWeek is the book a week before its end, as it was known then.
+func lastWeek(ctx context.Context, q projections.Querier) (*projections.Past, error) {
+	defs, err := projections.LoadDefinitions(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	var cut workshop.Cut
+	if err := q.QueryRow(ctx, "SELECT recorded_at - interval '7 days' FROM head").Scan(&cut.At); err != nil {
+		return nil, fmt.Errorf("find out when last week was: %w", err)
+	}
+	cut.Known, err = projections.PositionAt(ctx, q, cut.At)
+	return projections.NewPast(q, defs, cut), err
 }
 
 func one(ctx context.Context, q projections.Querier, sql, about string) (code events.Code, err error) {

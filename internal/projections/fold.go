@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
+
+	"github.com/google/uuid"
 
 	"firstout/internal/events"
 	"firstout/internal/events/eventlog"
@@ -18,6 +21,7 @@ type folding struct {
 	at      int64 // position of the last event in it
 
 	corrections *workshop.Corrections
+	acts        map[uuid.UUID]time.Time // by command in whose place others count: the earliest of all that ever counted there
 }
 
 // begin reads the corrections that the log has: what they change counts where the corrected commands stand.
@@ -44,7 +48,7 @@ func (f *folding) begin(ctx context.Context, log Querier) error {
 var errCorrected = errors.New("a command was corrected meanwhile")
 
 func newFolding() *folding {
-	return &folding{set: workshop.NewSet(&workshop.Definitions{}, true), origins: newOrigins(), sales: dailySales{}}
+	return &folding{set: workshop.NewSet(&workshop.Definitions{}, true), origins: newOrigins(), sales: dailySales{}, acts: map[uuid.UUID]time.Time{}}
 }
 
 // read folds every event that the log has after those folded already. out takes movements, edges and readings once there
@@ -65,12 +69,24 @@ func (f *folding) read(ctx context.Context, log Querier, many int, out func() er
 			f.origins.note(e)
 		}
 		f.origins.wrote(r)
+		f.acted(r)
 		f.at = r.Position
 		if out != nil && len(f.set.Movements)+len(f.set.Edges)+len(f.set.Readings) >= many {
 			return out()
 		}
 		return nil
 	})
+}
+
+// acted follows from when on each correction acts: from the earliest of what was written and what counted in its place since.
+func (f *folding) acted(r events.Recorded) {
+	root := f.corrections.Root(r.Command)
+	if corrected, is := r.Data.(events.CommandCorrected); is {
+		f.acts[root] = workshop.Earliest(f.acts[root], corrected.OccurredAts()...)
+		f.origins.acts[r.Command] = f.acts[root]
+	} else if r.Command == root && f.corrections.Ever(root) {
+		f.acts[root] = workshop.Earliest(f.acts[root], r.OccurredAt)
+	}
 }
 
 // flush writes the movements, edges and readings gathered so far and lets go of them.

@@ -14,6 +14,7 @@ type Mark struct {
 	Position      int64
 	DefinitionsAt int64 // position of the newest definition
 	Epoch         string
+	RecordedAt    time.Time  // of the last event
 	Now           time.Time  // the book's time
 	NextDue       *time.Time // when the next date of anything in stock falls due
 }
@@ -26,6 +27,6 @@ func ReadMark(ctx context.Context, q Querier, clock time.Time, manual bool) (Mar
 		return Mark{}, wrap(err, "read where the book stands")
 	}
 	mark, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[Mark])
-	mark.Now, mark.NextDue = mark.Now.UTC(), utc(mark.NextDue)
+	mark.RecordedAt, mark.Now, mark.NextDue = mark.RecordedAt.UTC(), mark.Now.UTC(), utc(mark.NextDue)
 	return mark, wrap(err, "read where the book stands")
 }

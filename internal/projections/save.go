@@ -53,10 +53,11 @@ type origins struct {
 	marks       map[uuid.UUID]int64 // holds, deviations and recalls: the id is their event's
 	definitions []definition
 	corrections []events.Recorded
+	acts        map[uuid.UUID]time.Time // by correction: the earliest instant at which it changes anything
 }
 
 func newOrigins() *origins {
-	return &origins{things: map[events.Code]int64{}, marks: map[uuid.UUID]int64{}}
+	return &origins{things: map[events.Code]int64{}, marks: map[uuid.UUID]int64{}, acts: map[uuid.UUID]time.Time{}}
 }
 
 // note takes one event in. The first event that touches a code is the one that made it known.
@@ -113,7 +114,7 @@ func stateRows(set *workshop.Set, o *origins) ([]rows, error) {
 		return nil, err
 	}
 	return []rows{
-		definitions, things, stockRows(set), vats, holds, deviations, recalls, sequenceRows(set), ops, correctionRows(o.corrections),
+		definitions, things, stockRows(set), vats, holds, deviations, recalls, sequenceRows(set), ops, correctionRows(o),
 	}, nil
 }
 

@@ -3,6 +3,7 @@ package projections
 import (
 	"maps"
 	"slices"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
@@ -25,6 +26,9 @@ var (
 func (o *origins) swap(s workshop.Swapped) {
 	maps.Copy(o.things, s.Things)
 	maps.Copy(o.marks, s.Marks)
+	for _, r := range o.corrections {
+		o.acts[r.Command] = s.ActsAt
+	}
 }
 
 // queueForget takes out the rows that a correction takes out, before others are written in their places.
@@ -91,17 +95,21 @@ func queueForgetSales(b *pgx.Batch, s workshop.Swapped) {
 	}
 }
 
-// correctionRows is who corrected what.
-func correctionRows(recorded []events.Recorded) rows {
+// correctionRows is who corrected what, and from when on that acts.
+func correctionRows(o *origins) rows {
+	recorded := o.corrections
 	n := len(recorded)
 	commands, corrected, ids := make(values[pgtype.UUID], n), make(values[pgtype.UUID], n), make(values[pgtype.UUID], n)
 	positions, voids := make(values[int64], n), make(values[bool], n)
+	recordedAt, actsAt := make(values[time.Time], n), make(values[time.Time], n)
 	for i, r := range recorded {
 		e := r.Data.(events.CommandCorrected)
 		commands[i], corrected[i], ids[i] = uuidOf(r.Command), uuidOf(e.Corrected), uuidOf(r.ID)
 		positions[i], voids[i] = r.Position, len(e.Events) == 0
+		recordedAt[i], actsAt[i] = r.RecordedAt, o.acts[r.Command]
 	}
 	return rows{table: "corrections", save: saveCorrections, columns: []column{
 		{"command", commands}, {"corrected", corrected}, {"position", positions}, {"event", ids}, {"voids", voids},
+		{"recorded_at", recordedAt}, {"acts_at", actsAt},
 	}}
 }

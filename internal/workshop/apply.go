@@ -183,7 +183,7 @@ func (a *applying) shiftLine(key StockKey, delta int64, m Movement, anchored boo
 		a.note(line, at, delta, m)
 		return a.absorb(line, delta)
 	}
-	if line.Amount+delta < 0 {
+	if line.Amount+delta < 0 && a.cut == nil { // under a cut, what came later may be missing still
 		return &tooLittle{code: key.Code, key: key, short: -(line.Amount + delta)}
 	}
 	if delta > 0 && (line.Amount == 0 || at.Before(line.ArrivedAt)) {
@@ -310,14 +310,19 @@ func (s *Set) MixOf(code events.Code, quantity events.Mass) Mix {
 
 func (a *applying) received(e events.IngredientReceived) error {
 	a.give(e.Lot)
-	a.Lots.put(e.Lot, Lot{
-		Code: e.Lot, Ingredient: e.Ingredient, IngredientVersion: e.IngredientVersion, Supplier: e.Supplier,
-		SupplierLot: e.SupplierLot, DateMark: e.DateMark, Received: e.Quantity, PriceMinor: e.PriceMinor,
-		Currency: e.Currency, TemperatureC: e.ReceivedTemperatureC, DeliveryNote: e.DeliveryNote, Site: a.r.Site,
-		At: a.r.OccurredAt, Allergens: e.Allergens, MayContain: e.MayContain, Composition: e.Composition, Expiry: e.Expiry,
-	})
+	a.Lots.put(e.Lot, lotReceived(a.r, e))
 	a.Loaded(NeedThing(e.Lot))
 	return a.shift(StockKey{Code: e.Lot, Place: e.Place}, int64(e.Quantity), Movement{Cause: CauseReceived})
+}
+
+// lotReceived is a delivery as it came in.
+func lotReceived(r events.Recorded, e events.IngredientReceived) Lot {
+	return Lot{
+		Code: e.Lot, Ingredient: e.Ingredient, IngredientVersion: e.IngredientVersion, Supplier: e.Supplier,
+		SupplierLot: e.SupplierLot, DateMark: e.DateMark, Received: e.Quantity, PriceMinor: e.PriceMinor,
+		Currency: e.Currency, TemperatureC: e.ReceivedTemperatureC, DeliveryNote: e.DeliveryNote, Site: r.Site,
+		At: r.OccurredAt, Allergens: e.Allergens, MayContain: e.MayContain, Composition: e.Composition, Expiry: e.Expiry,
+	}
 }
 
 func (a *applying) opened(e events.PortionOpened) error {
@@ -380,7 +385,7 @@ func (a *applying) begun(e events.ChocolateMelted) error {
 		return nil
 	}
 	vat := a.Vat(e.Vat)
-	if vat.Charge != "" {
+	if vat.Charge != "" && a.cut == nil {
 		return fmt.Errorf("%s is in %s still", vat.Charge, e.Vat)
 	}
 	vat.Charge = e.Charge
@@ -407,7 +412,7 @@ func (a *applying) emptied(e events.VatEmptied) error {
 	if a.Charge(e.Charge) == nil {
 		return fmt.Errorf("no charge %s", e.Charge)
 	}
-	if last := a.Charge(e.Charge).LastAt; a.r.OccurredAt.Before(last) && !a.isOutside(e.Charge) {
+	if last := a.Charge(e.Charge).LastAt; a.r.OccurredAt.Before(last) && !a.isOutside(e.Charge) && a.cut == nil {
 		return fmt.Errorf("%s was used at %s, after it was emptied", e.Vat, last)
 	}
 	block, err := a.drained(e)

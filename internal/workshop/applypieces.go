@@ -161,7 +161,7 @@ func (a *applying) filled(e events.MouldsFilled) error {
 	if err != nil {
 		return err
 	}
-	if !run.Cast {
+	if !run.Cast && a.cut == nil {
 		return fmt.Errorf("%s has no shells", e.Run)
 	}
 	for _, filling := range e.Fillings {
@@ -191,7 +191,7 @@ func (a *applying) capped(e events.MouldsCapped) error {
 	if err != nil {
 		return err
 	}
-	if !run.Cast {
+	if !run.Cast && a.cut == nil {
 		return fmt.Errorf("%s has no shells", e.Run)
 	}
 	met := a.metBy(run, e.Draw.Charge)
@@ -225,7 +225,7 @@ func (a *applying) turnedOut(e events.PiecesTurnedOut) error {
 	run.Unfilled += e.Unfilled
 	run.Eaten += e.Eaten
 	run.LeftInMould += e.LeftInMould
-	if !a.isOutside(e.Run) && (!run.Cast || run.TurnedOut() > run.Cavities) {
+	if !a.isOutside(e.Run) && a.cut == nil && (!run.Cast || run.TurnedOut() > run.Cavities) {
 		return fmt.Errorf("%d pieces of %s came out of %d cavities", run.TurnedOut(), e.Run, run.Cavities)
 	}
 	stands := func(grade string, pieces int) error {

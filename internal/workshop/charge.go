@@ -173,7 +173,7 @@ func (s *Set) mixAt(charge *Charge, at time.Time) Mix {
 		if op.OccurredAt.After(at) {
 			break
 		}
-		next, _, err := mix.after(op)
+		next, _, err := s.next(mix, op)
 		if err != nil {
 			panic(fault{err: err})
 		}

@@ -431,7 +431,7 @@ func (f *refolding) begin() {
 	f.origins, f.marks = map[events.Code]int64{}, map[uuid.UUID]int64{}
 	f.cleaned(p)
 	p.untake(f.prefix, f.recorded)
-	catalogue := f.catalogue()
+	catalogue := f.d.Set.Defs.before()
 	for _, r := range f.recorded {
 		if r.Position >= f.root().Position {
 			break
@@ -481,23 +481,6 @@ func (f *refolding) cleaned(p *partial) {
 	}
 }
 
-// catalogue gives the catalogue as the log had it before a position. It is asked for rising positions.
-func (f *refolding) catalogue() func(position int64) *Definitions {
-	defs := f.d.Set.Defs
-	changes := defs.changes()
-	next, then := 0, &Definitions{zones: defs.zones}
-	return func(position int64) *Definitions {
-		passed := next
-		for next < len(changes) && changes[next] < position {
-			next++
-		}
-		if next > passed {
-			then = defs.asOf(position)
-		}
-		return then
-	}
-}
-
 // note remembers where in the log things, holds and deviations came to be.
 func (f *refolding) note(applied []events.Recorded) {
 	for _, r := range applied {
@@ -512,7 +495,7 @@ func (f *refolding) note(applied []events.Recorded) {
 
 // since folds what happened from the corrected command on.
 func (f *refolding) since(set *Set, c *Corrections, noted bool) error {
-	catalogue := f.catalogue()
+	catalogue := f.d.Set.Defs.before()
 	for _, r := range f.recorded {
 		if r.Position < f.root().Position {
 			continue
@@ -712,11 +695,23 @@ func (f *refolding) swap() []events.Code {
 	swapRows(&f.old.flows, &f.now.flows, &set.flows, func(events.Code) {})
 	swapRows(&f.old.counts, &f.now.counts, &set.counts, func(countKey) {})
 	f.swapHolds()
-	set.Swapped = Swapped{At: f.d.clock.Next, Things: f.origins, Marks: f.marks}
+	set.Swapped = Swapped{At: f.d.clock.Next, ActsAt: f.actsAt(), Things: f.origins, Marks: f.marks}
 	set.Swapped.MovementsGone, set.Swapped.MovementsPut = differing(f.old.Movements, f.now.Movements, Movement.key)
 	set.Swapped.EdgesGone, set.Swapped.EdgesPut = differing(f.old.Edges, f.now.Edges, Edge.key)
 	set.Swapped.ReadingsGone, set.Swapped.ReadingsPut = differing(f.old.Readings, f.now.Readings, Reading.key)
 	return codeSet(changed)
+}
+
+// actsAt is the earliest of what was written, of what ever counted in its place, and of what counts now.
+func (f *refolding) actsAt() time.Time {
+	at := Earliest(time.Time{}, f.data.OccurredAts()...)
+	for _, r := range f.told.Root {
+		at = Earliest(at, r.OccurredAt)
+	}
+	for _, r := range f.told.Corrections {
+		at = Earliest(at, r.Data.(events.CommandCorrected).OccurredAts()...)
+	}
+	return at
 }
 
 func (m Movement) key() OpKey { return OpKey{Position: m.Position, Number: m.Number} }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -124,6 +125,22 @@ func (c *Corrections) rootOf(command uuid.UUID) uuid.UUID {
 	return command
 }
 
+// Root is the command in whose place a correction counts; of any other command, itself.
+func (c *Corrections) Root(command uuid.UUID) uuid.UUID { return c.rootOf(command) }
+
+// Ever says whether a command was ever corrected, whether that is in force or not.
+func (c *Corrections) Ever(command uuid.UUID) bool { return len(c.of[command]) > 0 }
+
+// Earliest is the earliest of some instants. The zero one stands for none.
+func Earliest(at time.Time, others ...time.Time) time.Time {
+	for _, other := range others {
+		if at.IsZero() || other.Before(at) {
+			at = other
+		}
+	}
+	return at
+}
+
 // content is the events that a correction in force brings, or that one brings which corrected it.
 func (c *Corrections) content(by *correction) []events.Replacing {
 	if over := c.on(by.recorded.Command); over != nil {
@@ -152,11 +169,14 @@ func (c *Corrections) InPlace(r events.Recorded) []events.Recorded {
 // count any more are not given again, and what only follows from it (a date, a hold) falls away with it.
 func (s *Set) Fold(r events.Recorded, c *Corrections) (applied []events.Recorded, err error) {
 	for _, e := range c.InPlace(r) {
+		if s.leavesOut(e) {
+			continue
+		}
 		falls, err := s.fallsAway(e)
 		if err != nil {
 			return nil, err
 		}
-		if falls {
+		if falls || s.cut != nil && !s.ready(e) {
 			continue
 		}
 		if err := s.Apply(e); err != nil {

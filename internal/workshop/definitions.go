@@ -138,6 +138,27 @@ func (d *Definitions) SiteOf(slug string) string {
 	return ""
 }
 
+// KnownAt is the catalogue up to a position, as it was at an instant: of what was defined only later the first version.
+func (d *Definitions) KnownAt(position int64, at time.Time) *Definitions {
+	return &Definitions{
+		Sites: d.Sites.knownAt(position, at), Places: d.Places.knownAt(position, at), Suppliers: d.Suppliers.knownAt(position, at),
+		Buyers: d.Buyers.knownAt(position, at), Ingredients: d.Ingredients.knownAt(position, at), Formulas: d.Formulas.knownAt(position, at),
+		Vats: d.Vats.knownAt(position, at), Moulds: d.Moulds.knownAt(position, at), Designs: d.Designs.knownAt(position, at), zones: d.zones,
+	}
+}
+
+func (v Versioned[T]) knownAt(position int64, at time.Time) Versioned[T] {
+	then := Versioned[T]{}
+	for slug, versions := range v.asOf(position + 1) {
+		n := len(versions)
+		for n > 1 && versions[n-1].From.After(at) {
+			n--
+		}
+		then[slug] = versions[:n:n]
+	}
+	return then
+}
+
 // asOf is the catalogue as the log had it before a position.
 func (d *Definitions) asOf(position int64) *Definitions {
 	return &Definitions{
@@ -159,6 +180,22 @@ func (v Versioned[T]) asOf(position int64) Versioned[T] {
 		}
 	}
 	return then
+}
+
+// before gives the catalogue as the log had it before a position. It is asked for rising positions.
+func (d *Definitions) before() func(position int64) *Definitions {
+	changes := d.changes()
+	next, then := 0, &Definitions{zones: d.zones}
+	return func(position int64) *Definitions {
+		passed := next
+		for next < len(changes) && changes[next] < position {
+			next++
+		}
+		if next > passed {
+			then = d.asOf(position)
+		}
+		return then
+	}
 }
 
 // changes lists the positions at which the catalogue changed, in order.

@@ -2,6 +2,7 @@ package workshop
 
 import (
 	"slices"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -193,7 +194,7 @@ func (s *Set) mixBefore(charge events.Code, key OpKey) Mix {
 		if op.OpKey == key {
 			break
 		}
-		next, _, err := mix.after(op)
+		next, _, err := s.next(mix, op)
 		if err != nil {
 			panic(fault{err: err})
 		}
@@ -257,10 +258,11 @@ func (s *Set) AddDecisions(deviation uuid.UUID, recorded []events.Recorded) {
 	s.Loaded(NeedDecisions(deviation))
 }
 
-// Swapped is what a correction takes out of the tables that else only grow, and puts into them; and where in the log
-// the things, holds, deviations and recalls came to be that it brings.
+// Swapped is what a correction takes out of the tables that else only grow, and puts into them; where in the log
+// the things, holds, deviations and recalls came to be that it brings; and the earliest instant at which it changes anything.
 type Swapped struct {
 	At            int64 // position of the correction; 0: there was none
+	ActsAt        time.Time
 	MovementsGone []Movement
 	MovementsPut  []Movement
 	EdgesGone     []Edge

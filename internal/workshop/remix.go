@@ -31,7 +31,7 @@ func (a *applying) happen(code events.Code, op ChargeOp) (taken Mix, err error) 
 		a.indexOp(op)
 		return a.refold(code, op.OpKey)
 	}
-	charge.Mix, taken, err = charge.Mix.after(op)
+	charge.Mix, taken, err = a.next(charge.Mix, op)
 	charge.LastAt = op.OccurredAt
 	if op.Kind == OpOut {
 		op.Mix = taken
@@ -60,7 +60,7 @@ func (a *applying) refold(code events.Code, fresh OpKey) (taken Mix, err error) 
 	for _, op := range a.opsIn(code) {
 		before := mix
 		var out Mix
-		if mix, out, err = mix.after(op); err != nil {
+		if mix, out, err = a.next(mix, op); err != nil {
 			return nil, err
 		}
 		switch {

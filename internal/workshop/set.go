@@ -51,6 +51,7 @@ type Set struct {
 	told        *told                          // events as loaded, shared by all forks
 	partial     *partial                       // of a set that folds a part of the book anew
 	corrections *Corrections                   // of a book being folded: those in force
+	cut         *cut                           // of a set that folds the past
 	then        bool                           // what is decided on it is decided where a corrected command stands
 	last        applying                       // the last event and how far its numbers have come
 
@@ -490,7 +491,7 @@ func (s *Set) LinesOf(code events.Code) []*StockLine {
 			lines = append(lines, l)
 		}
 	}
-	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.compare(b.StockKey) })
+	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.Compare(b.StockKey) })
 	return lines
 }
 
@@ -553,7 +554,7 @@ func (s *Set) linesAt(place string, which func(*StockLine) bool) []*StockLine {
 			lines = append(lines, l)
 		}
 	}
-	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.compare(b.StockKey) })
+	slices.SortFunc(lines, func(a, b *StockLine) int { return a.StockKey.Compare(b.StockKey) })
 	return lines
 }
 

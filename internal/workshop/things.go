@@ -249,7 +249,8 @@ type StockKey struct {
 	Unreleased bool
 }
 
-func (k StockKey) compare(o StockKey) int {
+// Compare orders lines by code, place and grade, released ones first.
+func (k StockKey) Compare(o StockKey) int {
 	released := func(k StockKey) int {
 		if k.Unreleased {
 			return 1
@@ -292,7 +293,7 @@ func (d LineDates) PastAt(at time.Time) bool { return d.DiscardBy != nil && !at.
 
 // FirstExpiring orders lines first expiring first; of those that end together, the earlier code first.
 func FirstExpiring(a, b *StockLine) int {
-	return cmp.Or(a.Dates.EndsBy.Compare(b.Dates.EndsBy), a.StockKey.compare(b.StockKey))
+	return cmp.Or(a.Dates.EndsBy.Compare(b.Dates.EndsBy), a.StockKey.Compare(b.StockKey))
 }
 
 // Movement is one change of one line of stock, for balances, waste, demand and past states.

@@ -1,6 +1,10 @@
 package workshop
 
 import (
+	"cmp"
+	"maps"
+	"slices"
+
 	"firstout/internal/events"
 )
 
@@ -43,4 +47,75 @@ func Likelihoods(weights []int64) []int64 {
 		likely[i] = int64(part)
 	}
 	return likely
+}
+
+// after says whether an edge comes after another in the order in which a trace keeps to time.
+func (e Edge) after(o Edge) bool { return e.Compare(o) > 0 }
+
+// Compare orders edges by time, then by their places in the log.
+func (e Edge) Compare(o Edge) int {
+	return cmp.Or(e.OccurredAt.Compare(o.OccurredAt), cmp.Compare(e.Position, o.Position), cmp.Compare(e.Number, o.Number))
+}
+
+// melted says that an edge is shells put back into a vat: they carry what the run was cast of, and nothing else of it.
+func (e Edge) melted() bool {
+	return e.From.Kind() == events.KindRun && e.To.Kind() == events.KindCharge && e.Mass > 0
+}
+
+// walked is a thing on a walk over edges, and whether what is followed is in the shells of it only.
+type walked struct {
+	code   events.Code
+	shells bool
+}
+
+// WalkForward lists the edges over which a thing went on, in the order of time: what left something before the thing came
+// into it does not lead on. It is queries/forward.sql over edges in memory.
+func WalkForward(edges []Edge, of events.Code) []Edge {
+	from := map[events.Code][]Edge{}
+	for _, e := range edges {
+		from[e.From] = append(from[e.From], e)
+	}
+	return walk(walked{code: of, shells: true}, func(at walked, since *Edge) (on []Edge, next []walked) {
+		for _, e := range from[at.code] {
+			if (since == nil || e.after(*since)) && (at.shells || !e.melted()) {
+				on, next = append(on, e), append(next, walked{code: e.To, shells: e.From.Kind() == events.KindCharge})
+			}
+		}
+		return on, next
+	}, func(a, b Edge) bool { return b.after(a) })
+}
+
+// WalkBack lists the edges over which what is in a thing came, in the order of time: what came into something after it was
+// drawn from is not in what was drawn. It is queries/backward.sql over edges in memory.
+func WalkBack(edges []Edge, of events.Code) []Edge {
+	to := map[events.Code][]Edge{}
+	for _, e := range edges {
+		to[e.To] = append(to[e.To], e)
+	}
+	return walk(walked{code: of}, func(at walked, before *Edge) (on []Edge, next []walked) {
+		for _, e := range to[at.code] {
+			if (before == nil || before.after(e)) && (!at.shells || e.From.Kind() == events.KindCharge) {
+				on, next = append(on, e), append(next, walked{code: e.From, shells: e.melted()})
+			}
+		}
+		return on, next
+	}, Edge.after)
+}
+
+// walk follows edges from one thing on, and from each thing again where it is reached by an edge that leads to more.
+func walk(start walked, lead func(walked, *Edge) ([]Edge, []walked), more func(Edge, Edge) bool) []Edge {
+	reached := map[walked]*Edge{start: nil}
+	met := map[OpKey]Edge{}
+	for pending := []walked{start}; len(pending) > 0; pending = pending[1:] {
+		edges, next := lead(pending[0], reached[pending[0]])
+		for i, e := range edges {
+			met[e.key()] = e
+			by, before := reached[next[i]]
+			if !before || by != nil && more(e, *by) {
+				reached[next[i]] = &e
+				pending = append(pending, next[i])
+			}
+		}
+	}
+	return slices.SortedFunc(maps.Values(met), Edge.Compare)
 }

@@ -4,7 +4,7 @@ WITH at AS (
     SELECT h.*, greatest(coalesce(CASE WHEN $2::boolean THEN manual_now END, $1::timestamptz), recorded_at) AS now
     FROM head h
 )
-SELECT position, definitions_at, epoch, now,
+SELECT position, definitions_at, epoch, recorded_at, now,
     least(
         (SELECT min(ends_by) FROM stock WHERE open AND ends_by > at.now),
         (SELECT min(discard_by) FROM stock WHERE open AND discard_by > at.now)

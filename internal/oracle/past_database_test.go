@@ -1,0 +1,363 @@
+package oracle_test
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+
+	"firstout/internal/civil"
+	"firstout/internal/events"
+	"firstout/internal/events/eventlog"
+	"firstout/internal/oracle"
+	"firstout/internal/pgtest"
+	"firstout/internal/projections"
+	"firstout/internal/workshop"
+)
+
+// How many books are written into databases and asked about the past, how many commands each has, and at how many cuts.
+const (
+	pastBooks    = 3
+	pastCommands = 150
+	pastCuts     = 20
+)
+
+// written puts a book from memory into a database of its own.
+func (b *correctedBook) written(t *testing.T) *pgtest.DB {
+	t.Helper()
+	db := pgtest.NewBook(t)
+	require.NoError(t, pgx.BeginFunc(t.Context(), db.Owner, func(tx pgx.Tx) error {
+		var head eventlog.Head
+		batch := &pgx.Batch{}
+		eventlog.QueueLock(batch, &head)
+		if err := tx.SendBatch(t.Context(), batch).Close(); err != nil {
+			return err
+		}
+		next := head.After(b.log)
+		if err := eventlog.Copy(t.Context(), tx, b.log, nil, next); err != nil {
+			return err
+		}
+		return eventlog.MoveHead(t.Context(), tx, next)
+	}))
+	_, err := projections.Rebuild(t.Context(), db.Owner)
+	require.NoError(t, err)
+	return db
+}
+
+// The database's answers about the past, found by what stood on a day, what was recorded later and what concerned a thing,
+// are those of a fold of the whole log at the same cut; and at the cut of now they are those of the book as it stands.
+func TestTheDatabaseTellsThePast(t *testing.T) {
+	t.Parallel()
+	for n := range histories(pastBooks) {
+		t.Run(fmt.Sprint(n), func(t *testing.T) {
+			t.Parallel()
+			m := oracle.New(start, oracle.Fault(""))
+			b := newCorrectedBook()
+			g := &teller{m: m, late: lateEntries(), Rand: rand.New(rand.NewPCG(uint64(n), 7))}
+			for _, c := range morning() {
+				b.tell(m, c)
+			}
+			for range pastCommands {
+				switch {
+				case g.in(besideInAll):
+					b.tellBeside(g)
+				case g.in(correctedInAll):
+					b.correct(g)
+				default:
+					b.tell(m, g.next())
+				}
+			}
+			db := b.written(t)
+			for range histories(pastCuts) {
+				asked{t: t, b: b, g: g, db: db, cut: b.cut(g)}.all()
+			}
+			asked{t: t, b: b, g: g, db: db, cut: workshop.Cut{Known: b.position, At: b.now.AddDate(1, 0, 0)}}.now()
+		})
+	}
+}
+
+// asked is a cut of a book that the database is asked about.
+type asked struct {
+	t   *testing.T
+	b   *correctedBook
+	g   *teller
+	db  *pgtest.DB
+	cut workshop.Cut
+}
+
+var stockKinds = []events.Kind{events.KindRun, events.KindLot, events.KindGanache, events.KindBox}
+
+func (a asked) past() *projections.Past {
+	return projections.NewPast(a.db.App, a.b.set.Defs, a.cut)
+}
+
+func (a asked) all() {
+	whole := a.b.asItWas(a.t, a.cut)
+	a.stock(whole)
+	a.board(whole)
+	for range 3 {
+		code := oneOf(a.g, a.b.wholes())
+		a.traces(whole, code)
+		a.balance(whole, code)
+	}
+}
+
+// stock asks for pages of what stood somewhere, or anywhere.
+func (a asked) stock(whole *workshop.Set) {
+	place := oneOf(a.g, []string{"", "", "counter", "workshop", "stall"})
+	filter := projections.StockFilter{Kinds: stockKinds, Place: place, Limit: 1 + a.g.IntN(6)}
+	var got []workshop.StockLine
+	for {
+		page, err := a.past().Stock(a.t.Context(), filter)
+		require.NoError(a.t, err)
+		got = append(got, page...)
+		if len(page) < filter.Limit {
+			break
+		}
+		filter.After = page[len(page)-1].StockKey
+	}
+	var want []workshop.StockLine
+	for _, l := range whole.Stock.Dirty() {
+		if l.Amount > 0 && l.Code.Kind() != events.KindCharge && (place == "" || l.Place == place) &&
+			!a.moment().Before(l.Code.Day().AddDays(-1)) {
+			want = append(want, *l)
+		}
+	}
+	slices.SortFunc(want, func(a, b workshop.StockLine) int { return a.StockKey.Compare(b.StockKey) })
+	require.Equal(a.t, want, got, "%v at %q", a.cut, place)
+}
+
+// board asks what a board showed, and holds it against one that is made of the whole fold.
+func (a asked) board(whole *workshop.Set) {
+	ctx, place := a.t.Context(), oneOf(a.g, []string{"counter", "stall"})
+	zone := a.b.set.Defs.Zone(a.b.set.Defs.SiteOf(place))
+	today := civil.DayOf(a.cut.At, zone)
+	demand := map[string]workshop.Demand{}
+	for _, m := range whole.Movements {
+		if m.Cause != workshop.CauseSold || m.Place != place || m.Code.Kind() != events.KindRun {
+			continue
+		}
+		d, met := demand[m.Subject]
+		if !met || m.Day.Before(d.First) {
+			d.First = m.Day
+		}
+		if d.Sold == nil {
+			d.Sold = map[civil.Day]int{}
+		}
+		d.Sold[m.Day] -= int(m.Delta)
+		demand[m.Subject] = d
+	}
+	var stock, asked []workshop.BoardStock
+	var designs []string
+	for _, l := range whole.Stock.Dirty() {
+		if l.Amount > 0 && l.Place == place && l.Grade != "" && !l.Unreleased && !a.moment().Before(l.Code.Day().AddDays(-1)) {
+			stock = append(stock, boardStock(l))
+			designs = append(designs, l.Subject)
+		}
+	}
+	lines, err := a.past().BoardLines(ctx, place)
+	require.NoError(a.t, err)
+	for _, l := range lines {
+		asked = append(asked, boardStock(&l.StockLine))
+		want, expiry := whole.Run(l.Code), ""
+		if want != nil {
+			require.Equal(a.t, asText(want.Allergens), asText(l.Allergens))
+			expiry = asText(want.Expiry)
+		} else {
+			require.Equal(a.t, asText(whole.Box(l.Code).Allergens), asText(l.Allergens))
+			expiry = asText(whole.Box(l.Code).Expiry)
+		}
+		require.Equal(a.t, expiry, asText(l.Expiry))
+	}
+	known, err := a.past().Demand(ctx, place, slices.DeleteFunc(designs, func(d string) bool { return d == "" }), today)
+	require.NoError(a.t, err)
+	want := workshop.SortBoard(stock, demand, today, a.cut.At, today, zone)
+	got := workshop.SortBoard(asked, known, today, a.cut.At, today, zone)
+	require.Equal(a.t, want, got, "%v at %s", a.cut, place)
+}
+
+func boardStock(l *workshop.StockLine) workshop.BoardStock {
+	return workshop.BoardStock{Code: l.Code, Design: l.Subject, Grade: l.Grade, Pieces: int(l.Amount), Held: l.Held, Dates: l.Dates}
+}
+
+// moment is the day (UTC) on which the cut ends.
+func (a asked) moment() civil.Day {
+	moment := a.cut.At
+	if known := a.b.log[a.cut.Known-1].RecordedAt; known.Before(moment) {
+		moment = known
+	}
+	return civil.DayOf(moment, time.UTC)
+}
+
+func (a asked) traces(whole *workshop.Set, code events.Code) {
+	back, err := a.past().Trace(a.t.Context(), code, false)
+	require.NoError(a.t, err)
+	forward, err := a.past().Trace(a.t.Context(), code, true)
+	require.NoError(a.t, err)
+	if !whole.Exists(code) {
+		require.Nil(a.t, back)
+		require.Nil(a.t, forward)
+		return
+	}
+	require.Equal(a.t, workshop.WalkBack(whole.Edges, code), back.Edges, "%v back from %s", a.cut, code)
+	require.Equal(a.t, workshop.WalkForward(whole.Edges, code), forward.Edges, "%v forward from %s", a.cut, code)
+	for _, n := range slices.Concat(back.Nodes, forward.Nodes) {
+		require.True(a.t, whole.Exists(n.Code))
+	}
+	var codes []events.Code
+	for _, n := range forward.Nodes {
+		codes = append(codes, n.Code)
+		if n.Code.Kind() == events.KindRun {
+			require.Equal(a.t, whole.Run(n.Code), forward.ThingsOf([]events.Code{n.Code})[0].Run)
+		}
+	}
+	sales, err := forward.SalesOf(a.t.Context(), a.db.App, codes)
+	require.NoError(a.t, err)
+	sold := map[events.Code]int64{}
+	for _, s := range sales {
+		require.NotZero(a.t, s.Event)
+		sold[s.Code] += s.Pieces
+	}
+	want := map[events.Code]int64{}
+	for _, m := range whole.Movements {
+		if m.Cause == workshop.CauseSold && slices.Contains(codes, m.Code) {
+			want[m.Code] -= m.Delta
+		}
+	}
+	require.Equal(a.t, want, sold)
+}
+
+func (a asked) balance(whole *workshop.Set, code events.Code) {
+	got, err := a.past().Balance(a.t.Context(), code)
+	require.NoError(a.t, err)
+	if !whole.Exists(code) {
+		require.Nil(a.t, got)
+		return
+	}
+	want := map[string]int64{}
+	for _, m := range whole.Movements {
+		if m.Code.Whole() == code {
+			want["moved "+string(m.Code)+m.Cause+m.Reason] += m.Delta
+			if m.Delta < 0 {
+				want["weight "+string(m.Code)+m.Cause+m.Reason] -= int64(m.Weight)
+			} else if m.Delta > 0 {
+				want["weight "+string(m.Code)+m.Cause+m.Reason] += int64(m.Weight)
+			}
+		}
+	}
+	for _, e := range whole.Edges {
+		switch {
+		case e.From.Whole() == e.To.Whole():
+		case e.To.Whole() == code:
+			want["in "+string(e.From)+string(e.To)+e.Ingredient] += int64(e.Mass)
+		case e.From.Whole() == code:
+			want["out "+string(e.From)+string(e.To)] += int64(e.Mass)
+		}
+	}
+	told := map[string]int64{}
+	for _, s := range got.Sums {
+		told["moved "+string(s.Code)+s.Cause+s.Reason] += s.Came - s.Went
+		if s.Came != 0 || s.Went != 0 {
+			told["weight "+string(s.Code)+s.Cause+s.Reason] += int64(s.MassCame - s.MassWent)
+		}
+	}
+	for _, e := range got.In {
+		told["in "+string(e.From)+string(e.To)+e.Ingredient] += int64(e.Mass)
+	}
+	for _, e := range got.Out {
+		told["out "+string(e.From)+string(e.To)] += int64(e.Mass)
+	}
+	require.Equal(a.t, want, told, "%v of %s", a.cut, code)
+}
+
+// now holds the past up to now against the book as it stands.
+func (a asked) now() {
+	ctx, q := a.t.Context(), a.db.App
+	filter := projections.StockFilter{Kinds: stockKinds}
+	live, err := projections.Stock(ctx, q, filter)
+	require.NoError(a.t, err)
+	then, err := a.past().Stock(ctx, filter)
+	require.NoError(a.t, err)
+	require.Equal(a.t, live, then)
+	for _, whole := range a.b.wholes() {
+		for _, code := range []events.Code{whole, whole.Part(1)} {
+			a.traceNow(code)
+			a.balanceNow(code)
+		}
+	}
+}
+
+func (a asked) traceNow(code events.Code) {
+	ctx, q := a.t.Context(), a.db.App
+	thing, err := projections.OneThing(ctx, q, code)
+	require.NoError(a.t, err)
+	back, err := a.past().Trace(ctx, code, false)
+	require.NoError(a.t, err)
+	forward, err := a.past().Trace(ctx, code, true)
+	require.NoError(a.t, err)
+	if thing == nil {
+		require.Nil(a.t, back)
+		require.Nil(a.t, forward)
+		return
+	}
+	thing.Position = 0
+	require.Equal(a.t, asText(thing), asText(back.Thing))
+	for _, way := range []struct {
+		live func() (projections.Trace, error)
+		then *projections.PastTrace
+	}{
+		{func() (projections.Trace, error) { return projections.TraceBack(ctx, q, code) }, back},
+		{func() (projections.Trace, error) { return projections.TraceForward(ctx, q, code) }, forward},
+	} {
+		live, err := way.live()
+		require.NoError(a.t, err)
+		for i := range live.Nodes {
+			live.Nodes[i].Position = 0
+		}
+		require.Equal(a.t, live.Nodes, way.then.Nodes, code)
+		require.Equal(a.t, live.Edges, append([]workshop.Edge{}, way.then.Edges...), code)
+	}
+	var codes []events.Code
+	for _, n := range forward.Nodes {
+		if k := n.Code.Kind(); k == events.KindRun || k == events.KindBox {
+			codes = append(codes, n.Code)
+		}
+	}
+	things, err := projections.ThingsOf(ctx, q, codes)
+	require.NoError(a.t, err)
+	for i := range things {
+		things[i].Position = 0
+	}
+	require.Equal(a.t, asText(things), asText(append([]projections.Thing{}, forward.ThingsOf(codes)...)))
+	accounts, err := projections.Accounts(ctx, q, codes)
+	require.NoError(a.t, err)
+	require.ElementsMatch(a.t, accounts, forward.Accounts(codes))
+	sales, err := projections.SalesOf(ctx, q, codes)
+	require.NoError(a.t, err)
+	then, err := forward.SalesOf(ctx, q, codes)
+	require.NoError(a.t, err)
+	require.ElementsMatch(a.t, sales, then)
+}
+
+func (a asked) balanceNow(code events.Code) {
+	live, err := projections.BalanceOf(a.t.Context(), a.db.App, code)
+	require.NoError(a.t, err)
+	then, err := a.past().Balance(a.t.Context(), code)
+	require.NoError(a.t, err)
+	if live == nil {
+		require.Nil(a.t, then)
+		return
+	}
+	live.Thing.Position = 0
+	require.ElementsMatch(a.t, live.In, then.In)
+	require.ElementsMatch(a.t, live.Out, then.Out)
+	require.ElementsMatch(a.t, live.Sums, then.Sums)
+	require.Equal(a.t, asText(live.Thing), asText(then.Thing))
+}
+
+// asText is a value as JSON, to which an empty list and none are the same.
+func asText(value any) string { return row("", "", value) }
