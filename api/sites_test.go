@@ -158,6 +158,7 @@ var atThePier = map[string]siteCase{
 	"POST /v1/recalls/:id/narrowings":   {elsewhere: []string{`recalls/{hold}/narrowings {"reason":"glass"}`}},
 	"POST /v1/recalls/:id/closings":     {elsewhere: []string{`recalls/{hold}/closings {"rest":"gone","reason":"glass"}`}},
 	"POST /v1/corrections":              {elsewhere: []string{`corrections {"event":"{hold}","reason":"another lot"}`}, own: []string{`corrections {"event":"{mine-hold}","reason":"another lot"}`}},
+	"POST /v1/erasures":                 {elsewhere: []string{`erasures {"buyer":"harbour-cafe"}`}},
 	"POST /v1/clock":                    {elsewhere: []string{`clock {"now":"2026-11-26T08:00:00Z"}`}},
 
 	"GET /v1/board":        {elsewhere: []string{"board?place=counter", "board?place=counter&date=2026-11-26"}, own: []string{"board?place=stall"}},
@@ -259,7 +260,7 @@ func TestAnotherSiteIsShut(t *testing.T) {
 		method, _, _ := strings.Cut(route, " ")
 		for _, request := range c.elsewhere {
 			mores := []string{""}
-			if method == http.MethodPost && route != "POST /v1/clock" {
+			if method == http.MethodPost && route != "POST /v1/clock" && route != "POST /v1/erasures" {
 				mores = append(mores, `"already_done":true`, `"occurred_at":"2026-11-25T07:30:00Z"`)
 			}
 			for _, more := range mores {

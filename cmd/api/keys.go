@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -24,10 +25,10 @@ type newKey struct {
 	expires    *time.Time
 }
 
-// keys creates, lists and revokes API keys, whether or not the book is being served.
+// keys creates, lists and revokes API keys and erases their holders, whether or not the book is being served.
 func keys(ctx context.Context, args, environ []string, out io.Writer) error {
 	if len(args) == 0 {
-		return errors.New("keys takes create, list or revoke: firstout keys -h tells more")
+		return errors.New("keys takes create, list, revoke or erase: firstout keys -h tells more")
 	}
 	switch args[0] {
 	case "create":
@@ -37,11 +38,13 @@ func keys(ctx context.Context, args, environ []string, out io.Writer) error {
 		return withDatabase(ctx, of, args[1:], environ, out, func(db *database) error { return listKeys(ctx, db, out) })
 	case "revoke":
 		return revokeKey(ctx, args[1:], environ, out)
+	case "erase":
+		return eraseHolder(ctx, args[1:], environ, out)
 	case "-h", "--help", "-help", "help":
-		fmt.Fprintln(out, "firstout keys: create, list or revoke API keys\n\nusage: firstout keys create|list|revoke [flags]\n\nfirstout keys create -h and so on tell the flags of each.")
+		fmt.Fprintln(out, "firstout keys: create, list or revoke API keys, or erase who held one\n\nusage: firstout keys create|list|revoke|erase [flags]\n\nfirstout keys create -h and so on tell the flags of each.")
 		return flag.ErrHelp
 	}
-	return fmt.Errorf("keys takes create, list or revoke, not %q", args[0])
+	return fmt.Errorf("keys takes create, list, revoke or erase, not %q", args[0])
 }
 
 func createKey(ctx context.Context, args, environ []string, out io.Writer) error {
@@ -132,6 +135,29 @@ func revokeKey(ctx context.Context, args, environ []string, out io.Writer) error
 	})
 }
 
+// eraseHolder takes a name away for ever. What that person wrote down stays, by an id that names nobody.
+func eraseHolder(ctx context.Context, args, environ []string, out io.Writer) error {
+	name := ""
+	of := subcommand{
+		name: "keys erase", does: "take the name of who held a key away for ever; what they wrote down stays, by an id",
+		flags: func(flags *flag.FlagSet) { flags.StringVar(&name, "name", "", "which holder, by the key's name") },
+	}
+	return withDatabase(ctx, of, args, environ, out, func(db *database) error {
+		if name == "" {
+			return errors.New("say whose name with --name: firstout keys list tells them")
+		}
+		err := eventlog.EraseHolder(ctx, db.pool, name, time.Now())
+		if errors.Is(err, eventlog.ErrNameTaken) {
+			return fmt.Errorf("%s holds a key that is in force: revoke it first", name)
+		}
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintln(out, "the name is erased; copies made before still have it")
+		return err
+	})
+}
+
 func listKeys(ctx context.Context, db *database, out io.Writer) error {
 	all, err := eventlog.ListKeys(ctx, db.pool)
 	if err != nil {
@@ -145,7 +171,7 @@ func listKeys(ctx context.Context, db *database, out io.Writer) error {
 		if site == "" {
 			site = "every"
 		}
-		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", k.Name, strings.Join(k.Roles, ","), site, k.State(now),
+		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", cmp.Or(k.Name, "(erased)"), strings.Join(k.Roles, ","), site, k.State(now),
 			timeOrNone(&k.CreatedAt), timeOrNone(k.ExpiresAt), timeOrNone(k.RevokedAt), k.ID)
 	}
 	return table.Flush()

@@ -32,7 +32,7 @@ var subcommands = []struct {
 	{"demo", "play three weeks of an invented shop on a throw-away PostgreSQL, then serve it", demonstrate},
 	{"migrate", "bring the database to this program's schema", migrate},
 	{"rebuild", "work out every derived table anew from the log and swap it in", rebuild},
-	{"keys", "create, list or revoke API keys", keys},
+	{"keys", "create, list or revoke API keys, or erase who held one", keys},
 }
 
 // run does what the arguments say. Everything the process has is an argument, so that a test can be the process.
