@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"fmt"
 
 	"firstout/api/openapi"
 	"firstout/internal/events"
@@ -21,12 +20,9 @@ func (h *handlers) GetBalance(ctx context.Context, r openapi.GetBalanceRequestOb
 		return nil, err
 	}
 	if found == nil {
-		return nil, &workshop.Refusal{
-			Slug: workshop.RefusedUnknownCode, InURL: true, Facts: workshop.Facts{"code": code},
-			Detail: fmt.Sprintf("There is no %s %s in the book: look at the label again.", code.Kind(), code),
-		}
+		return nil, unknownThing(code)
 	}
-	if err := ownThing(ctx, &found.Thing); err != nil {
+	if err := ownThing(ctx, code, &found.Thing); err != nil {
 		return nil, err
 	}
 	b := balanceOf(*found)

@@ -33,6 +33,9 @@ type Rate struct {
 // DefaultRate is generous: a busy till makes one call a second, a demo's play a few hundred.
 var DefaultRate = Rate{PerSecond: 200, Burst: 400}
 
+// logins is how often one address may try to log in: seldom beside what a key may call, as only people do it.
+func (r Rate) logins() Rate { return Rate{PerSecond: r.PerSecond / 20, Burst: max(1, r.Burst/20)} }
+
 // deadline bounds the time that a handler may take.
 func deadline(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {

@@ -39,6 +39,7 @@ func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
 	entrance := &gate{
 		keys:    newKeyring(deps.Keys, deps.Now),
 		limiter: newLimiter(deps.Rate, deps.Now),
+		logins:  newLimiter(deps.Rate.logins(), deps.Now),
 		rights:  rights,
 		routes:  map[string]bool{},
 		secure:  deps.Secure,
@@ -46,7 +47,7 @@ func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
 		behindProxy: deps.BehindProxy,
 	}
 	e.Use(
-		identify, deps.Metrics.measured(entrance.routes, deps.Now), logged(deps.Log, deps.Now), netted, deadline,
+		identify(deps.Secure), deps.Metrics.measured(entrance.routes, deps.Now), logged(deps.Log, deps.Now), netted, deadline,
 		entrance.admit, validated, tagged(deps.Book),
 	)
 	openapi.RegisterHandlers(e, openapi.NewStrictHandler(handlers, nil))

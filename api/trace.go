@@ -336,12 +336,9 @@ func (h *handlers) find(ctx context.Context, typed string) (events.Code, *projec
 		return "", nil, err
 	}
 	if thing == nil {
-		return "", nil, &workshop.Refusal{
-			Slug: workshop.RefusedUnknownCode, InURL: true, Facts: workshop.Facts{"code": code},
-			Detail: fmt.Sprintf("There is no %s %s in the book: look at the label again.", code.Kind(), code),
-		}
+		return "", nil, unknownThing(code)
 	}
-	return code, thing, ownThing(ctx, thing)
+	return code, thing, ownThing(ctx, code, thing)
 }
 
 // findA reads a code that stands in the URL of one kind of thing.
