@@ -113,6 +113,7 @@ func (k *keyring) remember(hash [32]byte, entry foundKey, now time.Time) {
 type gate struct {
 	keys    *keyring
 	limiter *limiter
+	logins  *limiter         // of addresses, beside that
 	rights  map[string]roles // by method and route pattern
 	routes  map[string]bool  // those that echo serves
 	secure  bool             // the cookie of a session travels over TLS only

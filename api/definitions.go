@@ -19,8 +19,8 @@ import (
 const (
 	kindSite       = "site"
 	kindPlace      = "place"
-	kindSupplier   = "supplier"
-	kindBuyer      = "buyer"
+	kindSupplier   = workshop.KindSupplier
+	kindBuyer      = workshop.KindBuyer
 	kindIngredient = "ingredient"
 	kindFormula    = "formula"
 	kindVat        = "vat"
@@ -35,7 +35,7 @@ type definition struct {
 	DefinedAt time.Time         `json:"defined_at"`
 	Warnings  []string          `json:"warnings,omitzero"`  // of a design or a formula
 	Recorded  *openapi.Recorded `json:"recorded,omitempty"` // in the answer to the write
-	content   any               // one of the definition structs of package events, or the JSON of one
+	content   any               // what is put and shown, one of the definition structs of package events for most, or the JSON of it
 }
 
 // MarshalJSON writes one object. Content is never empty: every definition has a name.
@@ -57,22 +57,28 @@ func joined(one, other any) ([]byte, error) {
 	return slices.Concat(first[:len(first)-1], []byte(","), second[1:]), nil
 }
 
-// define has something defined, and gives what came of it. There is no key to remember an answer by, so that is made by
-// the caller and not where the book is written.
+// define has something defined, and gives what came of it.
 func (h *handlers) define(ctx context.Context, slug string, content any) (defined workshop.Defined, recorded []events.Recorded, err error) {
-	define := workshop.Define{Slug: slug, Body: content}
+	recorded, err = h.unkeyed(ctx, workshop.Define{Slug: slug, Body: content}, func(decided any) { defined = decided.(workshop.Defined) })
+	return defined, recorded, err
+}
+
+// unkeyed has a command carried out that is the same however often it is given, and tells what was decided. There is no
+// key to remember an answer by, so that is made by the caller and not where the book is written.
+func (h *handlers) unkeyed(ctx context.Context, command workshop.Command, tell func(decided any)) (recorded []events.Recorded, err error) {
 	answer, err := h.book.Do(ctx, book.Request{
-		Command: define, Actor: actorOf(ctx),
+		Command: command, Actor: actorOf(ctx),
 		Render: func(decided any, did []events.Recorded) (int, []byte, error) {
-			defined, recorded = decided.(workshop.Defined), did
+			tell(decided)
+			recorded = did
 			return 0, nil, nil
 		},
 	})
-	h.metrics.decided(define, answer, err)
+	h.metrics.decided(command, answer, err)
 	if err != nil {
-		return defined, nil, bookError(err)
+		return nil, bookError(err)
 	}
-	return defined, recorded, nil
+	return recorded, nil
 }
 
 // put defines something: 201 with a new version, 200 with the one in force where nothing changed.
@@ -243,7 +249,10 @@ func (h *handlers) ListPlaces(ctx context.Context, r openapi.ListPlacesRequestOb
 
 // PutSupplier defines a supplier.
 func (h *handlers) PutSupplier(ctx context.Context, r openapi.PutSupplierRequestObject) (openapi.PutSupplierResponseObject, error) {
-	return h.put(ctx, kindSupplier, r.Slug, *r.Body)
+	b := r.Body
+	return h.put(ctx, kindSupplier, r.Slug, workshop.Supplier{
+		Name: b.Name, Contact: valueOf(b.Contact), Address: valueOf(b.Address), ApprovalNumber: valueOf(b.ApprovalNumber),
+	})
 }
 
 // GetSupplier gives a supplier.
@@ -258,7 +267,8 @@ func (h *handlers) ListSuppliers(ctx context.Context, r openapi.ListSuppliersReq
 
 // PutBuyer defines a buyer.
 func (h *handlers) PutBuyer(ctx context.Context, r openapi.PutBuyerRequestObject) (openapi.PutBuyerResponseObject, error) {
-	return h.put(ctx, kindBuyer, r.Slug, *r.Body)
+	b := r.Body
+	return h.put(ctx, kindBuyer, r.Slug, workshop.Buyer{Name: b.Name, Address: valueOf(b.Address), Contact: valueOf(b.Contact)})
 }
 
 // GetBuyer gives a buyer.

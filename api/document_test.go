@@ -99,14 +99,14 @@ func requestSchemas(op *operation) map[string]*openapi3.Schema {
 	return schemas
 }
 
-// Every write by POST takes an idempotency key, an occurred_at and an already_done; no PUT does.
+// Every write by POST of what happened takes an idempotency key, an occurred_at and an already_done; no PUT does.
 func TestWritesTakeTheirCommonFields(t *testing.T) {
 	t.Parallel()
 	operations, err := document()
 	require.NoError(t, err)
 	for name, op := range operations {
 		method, path, _ := strings.Cut(name, " ")
-		ofAnEvent := method == http.MethodPost && path != "/v1/clock" && path != "/v1/expiry/estimates"
+		ofAnEvent := method == http.MethodPost && path != "/v1/clock" && path != "/v1/erasures" && path != "/v1/expiry/estimates"
 		require.Equal(t, ofAnEvent, op.needsKey, name)
 		if op.takes {
 			properties := requestSchemas(op)["body"].Properties

@@ -520,7 +520,7 @@ func TestStreamsStandStillWhileTheBookCannotBeRead(t *testing.T) {
 	l := b.owner.hear(t, b.listen()+"/v1/feed")
 	l.opened()
 	pool.away.Store(true)
-	_, err := b.book.Do(t.Context(), book.Request{Command: workshop.Define{Slug: "example-nuts", Body: events.Supplier{Name: "Example Nuts"}}, Actor: workshop.Actor{ID: "k", Roles: []string{roleOwner}}, Render: func(any, []events.Recorded) (int, []byte, error) {
+	_, err := b.book.Do(t.Context(), book.Request{Command: workshop.Define{Slug: "example-nuts", Body: workshop.Supplier{Name: "Example Nuts"}}, Actor: workshop.Actor{ID: "k", Roles: []string{roleOwner}}, Render: func(any, []events.Recorded) (int, []byte, error) {
 		return http.StatusCreated, nil, nil
 	}})
 	require.NoError(t, err)

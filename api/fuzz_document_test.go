@@ -22,11 +22,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// How many requests are drawn: 3,000, and seven times as many with FIRSTOUT_LONG=1, from other seeds.
+// How many requests are drawn: 3,000, and seven times as many with FIRSTOUT_LONG=1, from other seeds and at least 200 for
+// each operation.
 const (
 	fuzzBooks     = 3
 	fuzzBooksLong = 7 * fuzzBooks
 	fuzzed        = 1000 // for each book
+	fuzzedOfEach  = 10   // of those, for each operation: 210 in all the books of the long form
 )
 
 // TestTheServerKeepsToItsDocument draws requests from the document, some of them with one thing spoilt. No answer may
@@ -42,7 +44,13 @@ func TestTheServerKeepsToItsDocument(t *testing.T) {
 		t.Run("seed "+strconv.FormatUint(seed, 10), func(t *testing.T) {
 			t.Parallel()
 			f := newFuzz(t, seed)
-			for range fuzzed {
+			if books == fuzzBooksLong {
+				for range fuzzedOfEach {
+					f.due = append(f.due, f.routes...)
+				}
+				f.rng.Shuffle(len(f.due), func(i, j int) { f.due[i], f.due[j] = f.due[j], f.due[i] })
+			}
+			for range max(fuzzed, len(f.due)) {
 				f.one()
 			}
 			f.report()
@@ -65,6 +73,7 @@ type fuzz struct {
 	s       *refusalShop
 	clients map[string]client
 	routes  []string
+	due     []string    // operations that are to be drawn before others
 	answers map[int]int // by status
 	found   map[string]string
 
@@ -128,10 +137,7 @@ func (f *fuzz) bookNow() (now time.Time) {
 // one draws a request, sends it, and looks at the answer.
 func (f *fuzz) one() {
 	operations, _ := document()
-	route := pick(f.drawer, f.routes)
-	if strings.HasPrefix(route, http.MethodGet) && f.chance(30) {
-		route = pick(f.drawer, f.routes) // more writes than questions
-	}
+	route := f.next()
 	w := f.fitting(operations[route])
 	w.who = f.caller(route)
 	if f.chance(60) {
@@ -154,6 +160,20 @@ func (f *fuzz) one() {
 	}
 	small, why := f.shrink(w, why)
 	f.found[route+": "+kind] = why + "\n" + f.shown(small)
+}
+
+// next is the operation to draw for: one that is due, or any, more often a write than a question.
+func (f *fuzz) next() string {
+	if len(f.due) > 0 {
+		route := f.due[0]
+		f.due = f.due[1:]
+		return route
+	}
+	route := pick(f.drawer, f.routes)
+	if strings.HasPrefix(route, http.MethodGet) && f.chance(30) {
+		route = pick(f.drawer, f.routes)
+	}
+	return route
 }
 
 // caller is the roles of the key: mostly one that may call.

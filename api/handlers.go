@@ -56,7 +56,8 @@ func do[Decided any](ctx context.Context, h *handlers, command workshop.Command,
 	if answer.Replayed {
 		replayed(ctx)
 	}
-	return stored{status: answer.Status, body: answer.Body}, nil
+	body, err := h.withContacts(ctx, answer.Body)
+	return stored{status: answer.Status, body: body}, err
 }
 
 // bookError puts the book's own errors into the shell's words; refusals are told as they are.

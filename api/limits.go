@@ -46,6 +46,9 @@ var DefaultWaits = Waits{Quick: maxWait, Long: 20 * time.Second}
 // database that gives up where it can still be heard.
 func Statement(wait time.Duration) time.Duration { return wait - wait/8 }
 
+// logins is how often one address may try to log in: seldom beside what a key may call, as only people do it.
+func (r Rate) logins() Rate { return Rate{PerSecond: r.PerSecond / 20, Burst: max(1, r.Burst/20)} }
+
 // deadline bounds the time that a handler may take.
 func (w Waits) deadline(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {

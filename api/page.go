@@ -68,8 +68,12 @@ func (p *pages) board(c echo.Context) error {
 
 func (p *pages) login(c echo.Context) error { return show(c, http.StatusOK, web.Login{}) }
 
-// enter checks a key as the API does. The address was counted already, as whoever has no key is.
+// enter checks a key as the API does. The address was counted already, as whoever has no key is; log-ins are counted apart,
+// by less, before anything is looked up.
 func (p *pages) enter(c echo.Context) error {
+	if wait, ok := p.gate.logins.take(c.RealIP()); !ok {
+		return tooMany(wait)
+	}
 	form, err := p.form(c)
 	if err != nil {
 		return err

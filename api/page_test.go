@@ -266,10 +266,10 @@ func TestFormsOfOtherSites(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, v.logIn(b.owner.key, "Sec-Fetch-Site", "", "Origin", "http://example.com").Status, "the request's own host")
 }
 
-// Guessing at the form is as slow as guessing at the API.
+// Guessing at the form is slower than guessing at the API.
 func TestLogInsAreCountedByAddress(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, stub{}, func(d *Deps) { d.Rate = Rate{PerSecond: 1, Burst: 3} })
+	b := newBench(t, stub{}, func(d *Deps) { d.Rate = Rate{PerSecond: 20, Burst: 60} })
 	v := visit(t, b.echo)
 	for range 3 {
 		v.logIn("firstout_wrong").page(http.StatusUnauthorized)

@@ -124,14 +124,14 @@ func (l look) plainOnly(ctx context.Context, care bool) error {
 
 // found holds what was found under a code that stands in a URL against what the caller may read.
 func (l look) found(ctx context.Context, code events.Code, thing *projections.Thing) error {
-	if thing != nil {
-		return ownThing(ctx, thing)
+	if thing != nil && ownThing(ctx, code, thing) == nil {
+		return nil
 	}
-	detail := fmt.Sprintf("There is no %s %s in the book: look at the label again.", code.Kind(), code)
+	unknown := unknownThing(code)
 	if l.past != nil {
-		detail = fmt.Sprintf("There was no %s %s in the book at that moment, as it was known: ask about a later one, or look at the label again.", code.Kind(), code)
+		unknown.Detail = fmt.Sprintf("There was no %s %s in the book at that moment, as it was known: ask about a later one, or look at the label again.", code.Kind(), code)
 	}
-	return &workshop.Refusal{Slug: workshop.RefusedUnknownCode, InURL: true, Facts: workshop.Facts{"code": code}, Detail: detail}
+	return unknown
 }
 
 // thing reads a code that stands in a URL and the thing that it names, as the book stands.

@@ -58,7 +58,7 @@ func (h *handlers) CloseRecall(ctx context.Context, r openapi.CloseRecallRequest
 
 func recordedRecall(answer workshop.RecallAnswer, recorded []events.Recorded) any {
 	shown := recallOf(*answer.Recall)
-	shown.Account, shown.Recorded = pointerTo(recallAccountOf(answer.Account)), pointerTo(recordedOf(recorded))
+	shown.Account, shown.Recorded = pointerTo(recallAccountOf(answer.Account, standInFor)), pointerTo(recordedOf(recorded))
 	return shown
 }
 
@@ -91,7 +91,8 @@ func recallStepOf(s *workshop.RecallStep) *openapi.RecallStep {
 	return &openapi.RecallStep{At: s.At, Reason: s.Reason}
 }
 
-func recallAccountOf(a workshop.RecallAccount) openapi.RecallAccount {
+// recallAccountOf shows an account; contact says how it shows a buyer's.
+func recallAccountOf(a workshop.RecallAccount, contact func(workshop.RecallSale) *string) openapi.RecallAccount {
 	account := openapi.RecallAccount{
 		Lines: []openapi.RecallLine{}, Sales: []openapi.RecallSale{}, Pieces: int(a.Pieces), UnaccountedPieces: int(a.Missing),
 		PercentReconciled: a.Percent,
@@ -102,7 +103,7 @@ func recallAccountOf(a workshop.RecallAccount) openapi.RecallAccount {
 	for _, s := range a.Sales {
 		sale := openapi.RecallSale{
 			Event: s.Event, OccurredAt: s.OccurredAt, Pieces: int(s.Pieces), Place: s.Place, Channel: openapi.Channel(s.Channel),
-			Reference: optional(s.Reference), Buyer: optional(s.Buyer), Contact: optional(s.Contact), How: openapi.How(s.How),
+			Reference: optional(s.Reference), Buyer: optional(s.Buyer), Contact: contact(s), How: openapi.How(s.How),
 		}
 		sale.Run, sale.Box = pieceOrBox(s.Code)
 		if len(s.CouldBe) > 0 {
@@ -156,7 +157,7 @@ func (h *handlers) GetRecall(ctx context.Context, r openapi.GetRecallRequestObje
 		return nil, err
 	}
 	shown := recallOf(*found.Recall)
-	shown.Account = pointerTo(recallAccountOf(found.Account))
+	shown.Account = pointerTo(recallAccountOf(found.Account, contactOf))
 	if callOf(ctx).accepts == mediaCSV {
 		return recallSheet(*shown.Account), nil
 	}

@@ -52,6 +52,9 @@ PUT /v1/vats/:slug         mo
 PUT /v1/moulds/:slug       mo
 PUT /v1/designs/:slug      mo
 
+# What identifies a supplier or buyer is the owner's to erase, for the whole book.
+POST /v1/erasures  o whole
+
 # The counter reads what it needs to name a place and a piece, and no cost, price paid or supplier; the maker reads all
 # but money, events and the feed; the auditor reads everything and writes nothing.
 GET /v1/sites              cmoa

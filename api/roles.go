@@ -106,6 +106,7 @@ var rights = map[string]roles{
 	"GET /v1/moulds":            makerSees,
 	"GET /v1/moulds/:slug":      makerSees,
 
+	"POST /v1/erasures":                 ownerDoes.ofTheWholeBook(),
 	"PUT /v1/life-scheme":               ownerDoes,
 	"GET /v1/life-scheme":               makerSees,
 	"GET /v1/reference/ingredients":     makerSees,

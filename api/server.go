@@ -43,6 +43,7 @@ func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
 	entrance := &gate{
 		keys:    newKeyring(deps.Keys, deps.Now),
 		limiter: newLimiter(deps.Rate, deps.Now),
+		logins:  newLimiter(deps.Rate.logins(), deps.Now),
 		rights:  rights,
 		routes:  map[string]bool{},
 		secure:  deps.Secure,
@@ -50,7 +51,7 @@ func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
 		behindProxy: deps.BehindProxy,
 	}
 	e.Use(
-		identify, deps.Metrics.measured(entrance.routes, deps.Now), logged(deps.Log, deps.Now), netted, deps.Wait.deadline,
+		identify(deps.Secure), deps.Metrics.measured(entrance.routes, deps.Now), logged(deps.Log, deps.Now), netted, deps.Wait.deadline,
 		entrance.admit, validated, tagged(deps.Book),
 	)
 	openapi.RegisterHandlers(e, openapi.NewStrictHandler(handlers, nil))

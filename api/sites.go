@@ -2,8 +2,10 @@ package api
 
 import (
 	"context"
+	"fmt"
 	"slices"
 
+	"firstout/internal/events"
 	"firstout/internal/projections"
 	"firstout/internal/workshop"
 )
@@ -47,9 +49,18 @@ func ownPlaces(ctx context.Context) []string {
 	return own
 }
 
-// ownThing refuses a thing that was neither made at the site of the caller's key nor ever stood there. The thing has
-// every line of stock that it and its parts ever had.
-func ownThing(ctx context.Context, t *projections.Thing) error {
+// unknownThing is the refusal of a code in a URL that names nothing.
+func unknownThing(code events.Code) *workshop.Refusal {
+	return &workshop.Refusal{
+		Slug: workshop.RefusedUnknownCode, InURL: true, Facts: workshop.Facts{"code": code},
+		Detail: fmt.Sprintf("There is no %s %s in the book: look at the label again.", code.Kind(), code),
+	}
+}
+
+// ownThing refuses a thing that was neither made at the site of the caller's key nor ever stood there, as one that is not
+// in the book: codes can be guessed, and nobody is to learn by it what others make. The thing has every line of stock
+// that it and its parts ever had.
+func ownThing(ctx context.Context, code events.Code, t *projections.Thing) error {
 	bound := actorOf(ctx).Site
 	if bound == "" || siteOf(t) == bound {
 		return nil
@@ -59,7 +70,7 @@ func ownThing(ctx context.Context, t *projections.Thing) error {
 	if slices.ContainsFunc(t.Lines, here) || slices.ContainsFunc(t.PartLines, here) {
 		return nil
 	}
-	return notOfSite(bound, siteOf(t))
+	return unknownThing(code)
 }
 
 // siteOf is the site where a thing was made or came in.

@@ -8,12 +8,16 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"firstout/internal/civil"
+	"firstout/internal/events"
+	"firstout/internal/workshop"
 )
 
 // A siteCase is what a key of the pier may and may not ask of one route. Words in braces stand for codes and ids of the
 // shop in twoHouses.
 type siteCase struct {
-	elsewhere []string // 403, and nothing is written, whether or not it is done already
+	elsewhere []string // 403, or of a code in a question as if there were none; nothing is written, whether or not it is done already
 	own       []string // let through
 	shared    bool     // alike for every site
 }
@@ -158,6 +162,7 @@ var atThePier = map[string]siteCase{
 	"POST /v1/recalls/:id/narrowings":   {elsewhere: []string{`recalls/{hold}/narrowings {"reason":"glass"}`}},
 	"POST /v1/recalls/:id/closings":     {elsewhere: []string{`recalls/{hold}/closings {"rest":"gone","reason":"glass"}`}},
 	"POST /v1/corrections":              {elsewhere: []string{`corrections {"event":"{hold}","reason":"another lot"}`}, own: []string{`corrections {"event":"{mine-hold}","reason":"another lot"}`}},
+	"POST /v1/erasures":                 {elsewhere: []string{`erasures {"buyer":"harbour-cafe"}`}},
 	"POST /v1/clock":                    {elsewhere: []string{`clock {"now":"2026-11-26T08:00:00Z"}`}},
 
 	"GET /v1/board":        {elsewhere: []string{"board?place=counter", "board?place=counter&date=2026-11-26"}, own: []string{"board?place=stall"}},
@@ -264,11 +269,15 @@ func TestAnotherSiteIsShut(t *testing.T) {
 		method, _, _ := strings.Cut(route, " ")
 		for _, request := range c.elsewhere {
 			mores := []string{""}
-			if method == http.MethodPost && route != "POST /v1/clock" {
+			if method == http.MethodPost && route != "POST /v1/clock" && route != "POST /v1/erasures" {
 				mores = append(mores, `"already_done":true`, `"occurred_at":"2026-11-25T07:30:00Z"`)
 			}
 			for _, more := range mores {
 				a := h.ask(h.pier, method, request, more)
+				if method == http.MethodGet && strings.Contains(route, ":code") {
+					h.requireAsMissing(a, request)
+					continue
+				}
 				require.Equal(t, http.StatusForbidden, a.Status, "%s %s %s: %s", method, request, more, a.Body)
 				members := a.problem(http.StatusForbidden, "forbidden")
 				require.Subset(t, []string{"type", "title", "status", "detail", "instance", "request_id"}, slices.Collect(maps.Keys(members)), "%s %s: no facts of another site", method, request)
@@ -276,6 +285,21 @@ func TestAnotherSiteIsShut(t *testing.T) {
 		}
 	}
 	require.Equal(t, stood, h.position(), "nothing was written")
+}
+
+// requireAsMissing wants an answer about a foreign thing to be, to the byte, what one about a code of its kind is that names
+// nothing.
+func (h *house) requireAsMissing(a answer, request string) {
+	h.t.Helper()
+	word := request[strings.Index(request, "{")+1 : strings.Index(request, "}")]
+	foreign, refusal := workshop.ParseCode(h.words[word])
+	require.Nil(h.t, refusal)
+	missing := events.NewCode(foreign.Kind(), civil.Day{Year: 2026, Month: 11, Day: 25}, 987, 0)
+	other := h.pier.get(h.t, "/v1/"+strings.ReplaceAll(request, "{"+word+"}", string(missing)))
+	other.problem(http.StatusNotFound, "unknown-code")
+	same := strings.NewReplacer(string(missing), string(foreign), other.Header.Get(headerRequestID), a.Header.Get(headerRequestID)).Replace(string(other.Body))
+	require.Equal(h.t, same, string(a.Body), request)
+	require.Equal(h.t, other.Status, a.Status)
 }
 
 // At its own site, and in what all sites share, it may do what its roles may do.

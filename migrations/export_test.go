@@ -14,6 +14,9 @@ func EnsureRolesNamed(ctx context.Context, superuserURL, owner, app string, a Ac
 	return roles{owner: owner, app: app}.ensure(ctx, superuserURL, a)
 }
 
+// Files are the steps themselves.
+var Files = files
+
 // The same with steps of the test's own.
 var (
 	UpWith    = up

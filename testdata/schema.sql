@@ -13,20 +13,20 @@ $function$;
 
 CREATE TABLE api_keys (
     id uuid NOT NULL,
-    name text COLLATE "C" NOT NULL,
     hash bytea NOT NULL,
     roles text[] NOT NULL,
     site text NOT NULL,
     created_at timestamp with time zone NOT NULL,
     expires_at timestamp with time zone,
     revoked_at timestamp with time zone,
+    holder uuid NOT NULL,
     CONSTRAINT api_keys_hash_check CHECK ((octet_length(hash) = 32)),
     CONSTRAINT api_keys_hash_key UNIQUE (hash),
-    CONSTRAINT api_keys_name_check CHECK ((name <> ''::text)),
+    CONSTRAINT api_keys_holder_fkey FOREIGN KEY (holder) REFERENCES people(id),
     CONSTRAINT api_keys_pkey PRIMARY KEY (id),
     CONSTRAINT api_keys_roles_check CHECK ((cardinality(roles) > 0))
 );
-CREATE UNIQUE INDEX api_keys_live_name ON api_keys USING btree (name) WHERE (revoked_at IS NULL);
+CREATE UNIQUE INDEX api_keys_live_holder ON api_keys USING btree (holder) WHERE (revoked_at IS NULL);
 GRANT INSERT, SELECT ON api_keys TO firstout_app;
 GRANT UPDATE (revoked_at) ON api_keys TO firstout_app;
 
@@ -233,6 +233,34 @@ CREATE INDEX movements_day_idx ON movements USING brin (day);
 CREATE INDEX movements_day_idx1 ON movements USING btree (day) WHERE (cause = 'discarded'::text);
 CREATE INDEX movements_occurred_at_idx ON movements USING brin (occurred_at);
 GRANT DELETE, INSERT, SELECT, UPDATE ON movements TO firstout_app;
+
+CREATE TABLE people (
+    id uuid NOT NULL,
+    kind text COLLATE "C" NOT NULL,
+    name text COLLATE "C",
+    address text,
+    contact text,
+    noted_at timestamp with time zone NOT NULL,
+    erased_at timestamp with time zone,
+    CONSTRAINT erased_whole CHECK (
+CASE
+    WHEN (erased_at IS NULL) THEN (name IS NOT NULL)
+    ELSE ((name IS NULL) AND (address IS NULL) AND (contact IS NULL))
+END),
+    CONSTRAINT people_kind_check CHECK ((kind = ANY (ARRAY['supplier'::text, 'buyer'::text, 'key_holder'::text]))),
+    CONSTRAINT people_name_check CHECK ((name <> ''::text)),
+    CONSTRAINT people_pkey PRIMARY KEY (id)
+) WITH (autovacuum_vacuum_threshold=0, autovacuum_vacuum_scale_factor=0);
+CREATE UNIQUE INDEX people_key_holder ON people USING btree (name) WHERE (kind = 'key_holder'::text);
+CREATE TRIGGER erased_only BEFORE UPDATE ON people FOR EACH ROW WHEN (((old.erased_at IS NOT NULL) OR (new.erased_at IS NULL) OR (((new.id IS DISTINCT FROM old.id) OR (new.kind IS DISTINCT FROM old.kind)) OR (new.noted_at IS DISTINCT FROM old.noted_at)))) EXECUTE FUNCTION refuse_change();
+ALTER TABLE people ENABLE ALWAYS TRIGGER erased_only;
+CREATE TRIGGER stays BEFORE DELETE OR TRUNCATE ON people FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
+ALTER TABLE people ENABLE ALWAYS TRIGGER stays;
+GRANT INSERT, SELECT ON people TO firstout_app;
+GRANT UPDATE (address) ON people TO firstout_app;
+GRANT UPDATE (contact) ON people TO firstout_app;
+GRANT UPDATE (erased_at) ON people TO firstout_app;
+GRANT UPDATE (name) ON people TO firstout_app;
 
 CREATE TABLE readings (
     position bigint NOT NULL,

@@ -38,6 +38,21 @@ func (e Basis) Valid() bool {
 	}
 }
 
+// Defines values for BuyerErased.
+const (
+	BuyerErasedTrue BuyerErased = true
+)
+
+// Valid indicates whether the value is a known member of the BuyerErased enum.
+func (e BuyerErased) Valid() bool {
+	switch e {
+	case BuyerErasedTrue:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Certainty.
 const (
 	Contains   Certainty = "contains"
@@ -455,6 +470,24 @@ func (e EmptyingRest) Valid() bool {
 	case EmptyingRestBlock:
 		return true
 	case EmptyingRestDiscard:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ErasureKind.
+const (
+	ErasureKindBuyer    ErasureKind = "buyer"
+	ErasureKindSupplier ErasureKind = "supplier"
+)
+
+// Valid indicates whether the value is a known member of the ErasureKind enum.
+func (e ErasureKind) Valid() bool {
+	switch e {
+	case ErasureKindBuyer:
+		return true
+	case ErasureKindSupplier:
 		return true
 	default:
 		return false
@@ -1076,6 +1109,21 @@ func (e Storage) Valid() bool {
 	}
 }
 
+// Defines values for SupplierErased.
+const (
+	SupplierErasedTrue SupplierErased = true
+)
+
+// Valid indicates whether the value is a known member of the SupplierErased enum.
+func (e SupplierErased) Valid() bool {
+	switch e {
+	case SupplierErasedTrue:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for TraceCandidateDateKind.
 const (
 	TraceCandidateDateKindBestBefore TraceCandidateDateKind = "best_before"
@@ -1620,6 +1668,9 @@ type Buyer struct {
 	// DefinedAt When this version was recorded, and so came into force.
 	DefinedAt time.Time `json:"defined_at"`
 
+	// Erased What identified it was erased; its name reads erased.
+	Erased *BuyerErased `json:"erased,omitempty"`
+
 	// Name A name for people.
 	Name Name `json:"name"`
 
@@ -1630,6 +1681,9 @@ type Buyer struct {
 	Slug    Slug `json:"slug"`
 	Version int  `json:"version"`
 }
+
+// BuyerErased What identified it was erased; its name reads erased.
+type BuyerErased bool
 
 // BuyerPage defines model for BuyerPage.
 type BuyerPage struct {
@@ -1815,7 +1869,7 @@ type CloseRecall struct {
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
-	// Reason Why.
+	// Reason Why. It is kept for ever: no names of people.
 	Reason Reason `json:"reason"`
 
 	// Rest What is done about a thing of a recall. destroyed: thrown away, or about to be. returned_to_supplier: to be collected.
@@ -1942,7 +1996,9 @@ type CountStock struct {
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
 	// Place The name of a definition in URLs and references.
-	Place  Slug    `json:"place"`
+	Place Slug `json:"place"`
+
+	// Reason Why. It is kept for ever: no names of people.
 	Reason *string `json:"reason,omitempty"`
 }
 
@@ -1985,7 +2041,7 @@ type CreateCorrection struct {
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
-	// Reason Why.
+	// Reason Why. It is kept for ever: no names of people.
 	Reason Reason `json:"reason"`
 
 	// Replacement The body as it should have been: what the address takes by which it was written down. Left out: it is void.
@@ -2006,7 +2062,7 @@ type CreateRedating struct {
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
-	// Reason Why.
+	// Reason Why. It is kept for ever: no names of people.
 	Reason Reason `json:"reason"`
 }
 
@@ -2076,7 +2132,7 @@ type DecideDeviation struct {
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
-	// Reason Why.
+	// Reason Why. It is kept for ever: no names of people.
 	Reason Reason `json:"reason"`
 }
 
@@ -2157,8 +2213,14 @@ type DecorationInput struct {
 	Source TypedCode `json:"source"`
 }
 
-// DefineBuyer defines model for DefineBuyer.
-type DefineBuyer = events.Buyer
+// DefineBuyer Name, contact and address are kept outside the log and can be erased; the slug stays, so it is no name of a person.
+type DefineBuyer struct {
+	Address *string `json:"address,omitempty"`
+	Contact *string `json:"contact,omitempty"`
+
+	// Name A name for people.
+	Name Name `json:"name"`
+}
 
 // DefineDesign defines model for DefineDesign.
 type DefineDesign = events.Design
@@ -2181,8 +2243,15 @@ type DefinePlace = events.Place
 // DefineSite defines model for DefineSite.
 type DefineSite = events.Site
 
-// DefineSupplier defines model for DefineSupplier.
-type DefineSupplier = events.Supplier
+// DefineSupplier Name, contact and address are kept outside the log and can be erased; the slug stays, so it is no name of a person.
+type DefineSupplier struct {
+	Address        *string `json:"address,omitempty"`
+	ApprovalNumber *string `json:"approval_number,omitempty"`
+	Contact        *string `json:"contact,omitempty"`
+
+	// Name A name for people.
+	Name Name `json:"name"`
+}
 
 // DefineVat defines model for DefineVat.
 type DefineVat = events.Vat
@@ -2344,7 +2413,9 @@ type DiscardStock struct {
 	// Destination Where it went. Codes of the waste report.
 	Destination Destination      `json:"destination"`
 	Lines       []StockLineGiven `json:"lines"`
-	Note        *string          `json:"note,omitempty"`
+
+	// Note It is kept for ever: no names of people.
+	Note *string `json:"note,omitempty"`
 
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
@@ -2430,6 +2501,34 @@ type Emptying struct {
 
 // EmptyingRest defines model for Emptying.Rest.
 type EmptyingRest string
+
+// ErasePerson Exactly one of the two.
+type ErasePerson struct {
+	// Buyer The name of a definition in URLs and references.
+	Buyer *Slug `json:"buyer,omitempty"`
+
+	// Supplier The name of a definition in URLs and references.
+	Supplier *Slug `json:"supplier,omitempty"`
+}
+
+// Erasure defines model for Erasure.
+type Erasure struct {
+	// ID Of the event, where there was something to erase.
+	ID   *openapi_types.UUID `json:"id,omitempty"`
+	Kind ErasureKind         `json:"kind"`
+
+	// Recorded The events that a write became. They and what follows from them were committed together.
+	Recorded *Recorded `json:"recorded,omitempty"`
+
+	// Slug The name of a definition in URLs and references.
+	Slug Slug `json:"slug"`
+
+	// Versions In how many versions there was something to erase.
+	Versions int `json:"versions"`
+}
+
+// ErasureKind defines model for Erasure.Kind.
+type ErasureKind string
 
 // EstimateExpiry defines model for EstimateExpiry.
 type EstimateExpiry struct {
@@ -2756,7 +2855,9 @@ type GiveTasters struct {
 	// AlreadyDone It is done and cannot be undone: record it even where a plan would be refused.
 	AlreadyDone *AlreadyDone `json:"already_done,omitempty"`
 	Lines       []LineGiven  `json:"lines"`
-	Occasion    *string      `json:"occasion,omitempty"`
+
+	// Occasion It is kept for ever: no names of people.
+	Occasion *string `json:"occasion,omitempty"`
 
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
@@ -3155,7 +3256,7 @@ type LiftHold struct {
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
-	// Reason Why.
+	// Reason Why. It is kept for ever: no names of people.
 	Reason Reason `json:"reason"`
 }
 
@@ -3480,7 +3581,7 @@ type NarrowRecall struct {
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
-	// Reason Why.
+	// Reason Why. It is kept for ever: no names of people.
 	Reason Reason `json:"reason"`
 }
 
@@ -3537,7 +3638,7 @@ type OpenRecall struct {
 	// Reach may_contain: only a film, a carry-over or less than 0.1 %.
 	Reach Certainty `json:"reach"`
 
-	// Reason Why.
+	// Reason Why. It is kept for ever: no names of people.
 	Reason Reason `json:"reason"`
 
 	// ReceivedFrom A calendar date in the site's time zone, inclusive.
@@ -3555,7 +3656,7 @@ type OpenRecall struct {
 	// ToldAt When.
 	ToldAt *time.Time `json:"told_at,omitempty"`
 
-	// ToldBy Who told you.
+	// ToldBy Who told you, by what they are: a supplier, an authority. It is kept for ever: no names of people.
 	ToldBy *string `json:"told_by,omitempty"`
 }
 
@@ -3773,7 +3874,7 @@ type PlaceHold struct {
 	// OccurredAt When it was done; now if absent.
 	OccurredAt *OccurredAt `json:"occurred_at,omitempty"`
 
-	// Reason Why.
+	// Reason Why. It is kept for ever: no names of people.
 	Reason Reason `json:"reason"`
 }
 
@@ -3851,7 +3952,7 @@ type PrintedLabelDateKind string
 // Range Inclusive band of a measured value, in its own unit.
 type Range = events.Band
 
-// Reason Why.
+// Reason Why. It is kept for ever: no names of people.
 type Reason = string
 
 // Recall A recall or a drill. The account is in the answers about one.
@@ -4037,8 +4138,10 @@ type ReceiveLot struct {
 	Composition *Composition `json:"composition,omitempty"`
 
 	// DateMark The supplier's own date as printed. best_before_end: the last day of that month. none: no `date`.
-	DateMark     DateMark `json:"date_mark"`
-	DeliveryNote *string  `json:"delivery_note,omitempty"`
+	DateMark DateMark `json:"date_mark"`
+
+	// DeliveryNote Its number. It is kept for ever: no names of people.
+	DeliveryNote *string `json:"delivery_note,omitempty"`
 
 	// Ingredient The name of a definition in URLs and references.
 	Ingredient Slug `json:"ingredient"`
@@ -4364,7 +4467,7 @@ type SellPieces struct {
 	// Place The name of a definition in URLs and references.
 	Place Slug `json:"place"`
 
-	// Reference The till's or shop's own number.
+	// Reference The till's or shop's own number. It is kept for ever: no names of people.
 	Reference *string `json:"reference,omitempty"`
 }
 
@@ -4654,6 +4757,9 @@ type Supplier struct {
 	// DefinedAt When this version was recorded, and so came into force.
 	DefinedAt time.Time `json:"defined_at"`
 
+	// Erased What identified it was erased; its name reads erased.
+	Erased *SupplierErased `json:"erased,omitempty"`
+
 	// Name A name for people.
 	Name Name `json:"name"`
 
@@ -4664,6 +4770,9 @@ type Supplier struct {
 	Slug    Slug `json:"slug"`
 	Version int  `json:"version"`
 }
+
+// SupplierErased What identified it was erased; its name reads erased.
+type SupplierErased bool
 
 // SupplierPage defines model for SupplierPage.
 type SupplierPage struct {
@@ -4699,7 +4808,9 @@ type ThingDecided struct {
 	// kept_on_hold: as evidence, or until a laboratory answers. released: after a review. gone: nothing of it stands here any
 	// more, and whoever had it was told.
 	Decision RecallDecision `json:"decision"`
-	Note     *string        `json:"note,omitempty"`
+
+	// Note It is kept for ever: no names of people.
+	Note *string `json:"note,omitempty"`
 }
 
 // Tolerance How far over its limit a place may be, and how long, before that is a deviation.
@@ -6060,6 +6171,9 @@ type DecideDeviationJSONRequestBody = DecideDeviation
 // DiscardStockJSONRequestBody defines body for DiscardStock for application/json ContentType.
 type DiscardStockJSONRequestBody = DiscardStock
 
+// ErasePersonJSONRequestBody defines body for ErasePerson for application/json ContentType.
+type ErasePersonJSONRequestBody = ErasePerson
+
 // EstimateExpiryJSONRequestBody defines body for EstimateExpiry for application/json ContentType.
 type EstimateExpiryJSONRequestBody = EstimateExpiry
 
@@ -6233,6 +6347,9 @@ type ServerInterface interface {
 	// DiscardStock Write down what was thrown away, or went without a sale
 	// (POST /v1/discards)
 	DiscardStock(ctx echo.Context, params DiscardStockParams) error
+	// ErasePerson Take what identifies a supplier or buyer away for ever
+	// (POST /v1/erasures)
+	ErasePerson(ctx echo.Context) error
 	// ListEvents The log, by position
 	// (GET /v1/events)
 	ListEvents(ctx echo.Context, params ListEventsParams) error
@@ -7272,6 +7389,15 @@ func (w *ServerInterfaceWrapper) DiscardStock(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.DiscardStock(ctx, params)
+	return err
+}
+
+// ErasePerson converts echo context to params.
+func (w *ServerInterfaceWrapper) ErasePerson(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ErasePerson(ctx)
 	return err
 }
 
@@ -9970,6 +10096,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/deviations", wrapper.ListDeviations, options.OperationMiddlewares["listDeviations"]...)
 	router.POST(options.BaseURL+"/v1/deviations/:id/decisions", wrapper.DecideDeviation, options.OperationMiddlewares["decideDeviation"]...)
 	router.POST(options.BaseURL+"/v1/discards", wrapper.DiscardStock, options.OperationMiddlewares["discardStock"]...)
+	router.POST(options.BaseURL+"/v1/erasures", wrapper.ErasePerson, options.OperationMiddlewares["erasePerson"]...)
 	router.GET(options.BaseURL+"/v1/events", wrapper.ListEvents, options.OperationMiddlewares["listEvents"]...)
 	router.POST(options.BaseURL+"/v1/expiry/estimates", wrapper.EstimateExpiry, options.OperationMiddlewares["estimateExpiry"]...)
 	router.GET(options.BaseURL+"/v1/feed", wrapper.GetFeed, options.OperationMiddlewares["getFeed"]...)
@@ -10731,6 +10858,42 @@ type DiscardStockResponseObject interface {
 type DiscardStock201JSONResponse Discard
 
 func (response DiscardStock201JSONResponse) VisitDiscardStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ErasePersonRequestObject struct {
+	Body *ErasePersonJSONRequestBody
+}
+
+type ErasePersonResponseObject interface {
+	VisitErasePersonResponse(w http.ResponseWriter) error
+}
+
+type ErasePerson200JSONResponse Erasure
+
+func (response ErasePerson200JSONResponse) VisitErasePersonResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ErasePerson201JSONResponse Erasure
+
+func (response ErasePerson201JSONResponse) VisitErasePersonResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -12690,6 +12853,9 @@ type StrictServerInterface interface {
 	// DiscardStock Write down what was thrown away, or went without a sale
 	// (POST /v1/discards)
 	DiscardStock(ctx context.Context, request DiscardStockRequestObject) (DiscardStockResponseObject, error)
+	// ErasePerson Take what identifies a supplier or buyer away for ever
+	// (POST /v1/erasures)
+	ErasePerson(ctx context.Context, request ErasePersonRequestObject) (ErasePersonResponseObject, error)
 	// ListEvents The log, by position
 	// (GET /v1/events)
 	ListEvents(ctx context.Context, request ListEventsRequestObject) (ListEventsResponseObject, error)
@@ -13787,6 +13953,52 @@ func (sh *strictHandler) DiscardStock(ctx echo.Context, params DiscardStockParam
 		return err
 	} else if validResponse, ok := response.(DiscardStockResponseObject); ok {
 		return validResponse.VisitDiscardStockResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ErasePerson operation middleware
+func (sh *strictHandler) ErasePerson(ctx echo.Context) error {
+	var request ErasePersonRequestObject
+
+	var body ErasePersonJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ErasePerson(ctx.Request().Context(), request.(ErasePersonRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ErasePerson")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ErasePersonResponseObject); ok {
+		return validResponse.VisitErasePersonResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -58,7 +58,7 @@ func TestEveryCommandHasAHelpPage(t *testing.T) {
 		require.Contains(t, help(t, nil, c.name, "-h"), "usage: firstout "+c.name)
 	}
 	for command, flags := range map[string][]string{
-		"create": {"--name", "--role", "--site", "--expires", "counter, maker, owner, auditor, till"}, "list": {"--addr"}, "revoke": {"--name"}, "seal": {"--name", "--out = seal.key"},
+		"create": {"--name", "--role", "--site", "--expires", "counter, maker, owner, auditor, till"}, "list": {"--addr"}, "revoke": {"--name"}, "erase": {"--name"}, "seal": {"--name", "--out = seal.key"},
 	} {
 		page := help(t, nil, "keys", command, "--help")
 		for _, f := range flags {
@@ -68,7 +68,7 @@ func TestEveryCommandHasAHelpPage(t *testing.T) {
 	require.Contains(t, help(t, nil, "rebuild", "-h"), "--check = false")
 	require.Contains(t, help(t, nil, "demo", "--days", "3", "-h"), "--days = 3")
 	require.ErrorContains(t, run(t.Context(), []string{"sell"}, nil, io.Discard), "firstout -h")
-	require.ErrorContains(t, run(t.Context(), []string{"keys", "steal"}, nil, io.Discard), "create, list, revoke or seal")
+	require.ErrorContains(t, run(t.Context(), []string{"keys", "steal"}, nil, io.Discard), "create, list, revoke, erase or seal")
 }
 
 // TestHelpShowsNoSealingKey, nor what an address has in its query.

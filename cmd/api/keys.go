@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -24,10 +25,10 @@ type newKey struct {
 	expires    *time.Time
 }
 
-// keys creates, lists and revokes API keys, whether or not the book is being served.
+// keys creates, lists and revokes API keys and erases their holders, whether or not the book is being served.
 func keys(ctx context.Context, args, environ []string, out io.Writer) error {
 	if len(args) == 0 {
-		return errors.New("keys takes create, list, revoke or seal: firstout keys -h tells more")
+		return errors.New("keys takes create, list, revoke, erase or seal: firstout keys -h tells more")
 	}
 	switch args[0] {
 	case "create":
@@ -37,13 +38,15 @@ func keys(ctx context.Context, args, environ []string, out io.Writer) error {
 		return withDatabase(ctx, of, args[1:], environ, out, func(db *database) error { return listKeys(ctx, db, out) })
 	case "revoke":
 		return revokeKey(ctx, args[1:], environ, out)
+	case "erase":
+		return eraseHolder(ctx, args[1:], environ, out)
 	case "seal":
 		return createSealKey(args[1:], environ, out)
 	case "-h", "--help", "-help", "help":
-		fmt.Fprintln(out, "firstout keys: create, list or revoke API keys, or make a key to seal the log with\n\nusage: firstout keys create|list|revoke|seal [flags]\n\nfirstout keys create -h and so on tell the flags of each.")
+		fmt.Fprintln(out, "firstout keys: create, list or revoke API keys, erase who held one, or make a key to seal the log with\n\nusage: firstout keys create|list|revoke|erase|seal [flags]\n\nfirstout keys create -h and so on tell the flags of each.")
 		return flag.ErrHelp
 	}
-	return fmt.Errorf("keys takes create, list, revoke or seal, not %q", args[0])
+	return fmt.Errorf("keys takes create, list, revoke, erase or seal, not %q", args[0])
 }
 
 func createKey(ctx context.Context, args, environ []string, out io.Writer) error {
@@ -134,6 +137,29 @@ func revokeKey(ctx context.Context, args, environ []string, out io.Writer) error
 	})
 }
 
+// eraseHolder takes a name away for ever. What that person wrote down stays, by an id that names nobody.
+func eraseHolder(ctx context.Context, args, environ []string, out io.Writer) error {
+	name := ""
+	of := subcommand{
+		name: "keys erase", does: "take the name of who held a key away for ever; what they wrote down stays, by an id",
+		flags: func(flags *flag.FlagSet) { flags.StringVar(&name, "name", "", "which holder, by the key's name") },
+	}
+	return withDatabase(ctx, of, args, environ, out, func(db *database) error {
+		if name == "" {
+			return errors.New("say whose name with --name: firstout keys list tells them")
+		}
+		err := eventlog.EraseHolder(ctx, db.pool, name, time.Now())
+		if errors.Is(err, eventlog.ErrNameTaken) {
+			return fmt.Errorf("%s holds a key that is in force: revoke it first", name)
+		}
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintln(out, "the name is erased; copies made before still have it")
+		return err
+	})
+}
+
 func listKeys(ctx context.Context, db *database, out io.Writer) error {
 	all, err := eventlog.ListKeys(ctx, db.pool)
 	if err != nil {
@@ -147,7 +173,7 @@ func listKeys(ctx context.Context, db *database, out io.Writer) error {
 		if site == "" {
 			site = "every"
 		}
-		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", k.Name, strings.Join(k.Roles, ","), site, k.State(now),
+		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", cmp.Or(k.Name, "(erased)"), strings.Join(k.Roles, ","), site, k.State(now),
 			timeOrNone(&k.CreatedAt), timeOrNone(k.ExpiresAt), timeOrNone(k.RevokedAt), k.ID)
 	}
 	return table.Flush()

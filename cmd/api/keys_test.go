@@ -60,6 +60,12 @@ func TestAKeysLife(t *testing.T) {
 	} {
 		require.Regexp(t, line, list)
 	}
+	refused("revoke it first", "erase", "--name", "me")
+	refused("no such key", "erase", "--name", "nobody")
+	require.NotContains(t, said("erase", "--name", "helper"), "helper")
+	list = said("list")
+	require.NotContains(t, list, "helper")
+	require.Regexp(t, `(?m)^\(erased\) +owner +every +revoked `, list)
 	for _, secret := range []string{owner, stall, gone} {
 		require.NotContains(t, list, secret)
 	}

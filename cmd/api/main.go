@@ -33,7 +33,7 @@ var subcommands = []struct {
 	{"migrate", "bring the database to this program's schema", migrate},
 	{"rebuild", "work out every derived table anew from the log and swap it in", rebuild},
 	{"verify", "check that nothing in the book was altered, and name what was", verify},
-	{"keys", "create, list or revoke API keys, or make a key to seal with", keys},
+	{"keys", "create, list or revoke API keys, erase who held one, or make a key to seal with", keys},
 }
 
 // run does what the arguments say. Everything the process has is an argument, so that a test can be the process.

@@ -53,7 +53,7 @@ func (b *bench) setUp(t *testing.T) {
 		workshop.Define{Slug: "quay-lane", Body: events.Site{Name: "Quay Lane", TimeZone: "Europe/Dublin", Currency: "EUR"}},
 		workshop.Define{Slug: "counter", Body: events.Place{Name: "Counter", Site: "quay-lane", Storage: "cool", Sells: true}},
 		workshop.Define{Slug: "workshop", Body: events.Place{Name: "Workshop", Site: "quay-lane", Storage: "cool"}},
-		workshop.Define{Slug: "example-cocoa", Body: events.Supplier{Name: "Example Cocoa"}},
+		workshop.Define{Slug: "example-cocoa", Body: workshop.Supplier{Name: "Example Cocoa"}},
 		workshop.Define{Slug: "couverture-dark-60", Body: couverture},
 		workshop.Define{Slug: "vat-dark", Body: events.Vat{Name: "Dark tank", Chocolate: "dark", Capacity: 9000 * events.Gram, Site: "quay-lane"}},
 		workshop.Define{Slug: "dome-24", Body: events.Mould{Name: "Dome 24", Cavities: 24}},

@@ -56,7 +56,7 @@ func define(slugs ...string) command {
 }
 
 func supplier(slug string) workshop.Define {
-	return workshop.Define{Slug: slug, Body: events.Supplier{Name: "Supplier " + slug}}
+	return workshop.Define{Slug: slug, Body: workshop.Supplier{Name: "Supplier " + slug}}
 }
 
 // refused is refused, always.

@@ -60,7 +60,7 @@ func receiveSugar(t testing.TB, b *book.Book, quantity events.Mass) events.Code 
 	for _, cmd := range []workshop.Command{
 		workshop.Define{Slug: "quay-lane", Body: events.Site{Name: "Quay Lane", TimeZone: "Europe/Dublin", Currency: "EUR"}},
 		workshop.Define{Slug: "counter", Body: events.Place{Name: "Counter", Site: "quay-lane", Storage: "cool", Sells: true}},
-		workshop.Define{Slug: "example-sugar", Body: events.Supplier{Name: "Example Sugar"}},
+		workshop.Define{Slug: "example-sugar", Body: workshop.Supplier{Name: "Example Sugar"}},
 		workshop.Define{Slug: "sugar", Body: events.Ingredient{Name: "Sugar", Kind: "sugar", Storage: "dry", Allergens: &[]string{}}},
 		workshop.Receive{
 			Ingredient: "sugar", Supplier: "example-sugar", SupplierLot: "S-1", Quantity: quantity, Place: "counter",

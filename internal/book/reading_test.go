@@ -25,7 +25,7 @@ func counterOf(t *testing.T, b *bench, runs int) {
 	for i, cmd := range []workshop.Command{
 		workshop.Define{Slug: "quay-lane", Body: events.Site{Name: "Quay Lane", TimeZone: "Europe/Dublin", Currency: "EUR"}},
 		workshop.Define{Slug: "counter", Body: events.Place{Name: "Counter", Site: "quay-lane", Storage: "cool", Sells: true, Monitoring: "by_hand"}},
-		workshop.Define{Slug: "example-cocoa", Body: events.Supplier{Name: "Example Cocoa"}},
+		workshop.Define{Slug: "example-cocoa", Body: workshop.Supplier{Name: "Example Cocoa"}},
 		workshop.Define{Slug: "couverture-dark-60", Body: events.Ingredient{Name: "Dark couverture drops", Kind: "couverture", Chocolate: "dark", Storage: "dry", Allergens: &[]string{}}},
 		workshop.Define{Slug: "water", Body: events.Ingredient{Name: "Tap water", Kind: "other", Allergens: &[]string{}, Untracked: true}},
 		workshop.Define{Slug: "vat-dark", Body: events.Vat{Name: "Dark tank", Chocolate: "dark", Site: "quay-lane"}},

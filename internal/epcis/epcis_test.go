@@ -93,12 +93,13 @@ func TestTheChecksFindWhatIsWrong(t *testing.T) {
 
 func definitions(t *testing.T) *workshop.Definitions {
 	t.Helper()
-	defs := &workshop.Definitions{}
+	cafe := uuid.New()
+	defs := (&workshop.Definitions{}).WithPerson(cafe, workshop.Details{Name: "Harbour Café", Address: "Pier Head"})
 	for _, data := range []events.Event{
 		events.SiteDefined{Defined: events.Defined{Slug: "quay-lane", DefVersion: 1}, Site: events.Site{Name: "Quay Lane", TimeZone: "Europe/Dublin"}},
 		events.PlaceDefined{Defined: events.Defined{Slug: "counter", DefVersion: 1}, Place: events.Place{Name: "Counter", Site: "quay-lane", Sells: true}},
 		events.PlaceDefined{Defined: events.Defined{Slug: "workshop", DefVersion: 1}, Place: events.Place{Name: "Workshop", Site: "quay-lane"}},
-		events.BuyerDefined{Defined: events.Defined{Slug: "harbour-cafe", DefVersion: 1}, Buyer: events.Buyer{Name: "Harbour Café", Address: "Pier Head"}},
+		events.BuyerDefined{Defined: events.Defined{Slug: "harbour-cafe", DefVersion: 1}, Buyer: events.Buyer{Person: cafe}},
 		events.DesignDefined{Defined: events.Defined{Slug: "numbered", DefVersion: 1}, Design: events.Design{Name: "Numbered", GTIN: "9521234543213"}},
 		events.DesignDefined{Defined: events.Defined{Slug: "misnumbered", DefVersion: 1}, Design: events.Design{Name: "Misnumbered", GTIN: "9521234543214"}},
 	} {

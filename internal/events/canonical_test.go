@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"os"
+	"path/filepath"
 	"strconv"
 	"testing"
 	"time"
@@ -108,4 +109,44 @@ func TestCodesOfAnEventAreListedOnceAndInOrder(t *testing.T) {
 	require.Equal(t, []events.Code{portion.Whole(), portion, lot2}, recorded(events.ChocolateMelted{
 		Inputs: []events.Draw{{Source: lot2}, {Source: portion}, {Source: portion}, {Ingredient: "water"}},
 	}).Codes())
+}
+
+// FuzzCanonicalize: the canonical form is its own canonical form.
+func FuzzCanonicalize(f *testing.F) {
+	for _, seed := range []string{"", "{}", `{"b":1,"a":[1.0,1e0,-0]}`, `{"a":"\u20ac\ud834\udd1e"}`, `{"a":1,"a":2}`, "[", "\xff", `[1e400]`} {
+		f.Add([]byte(seed))
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		once, err := events.Canonicalize(text)
+		if err != nil {
+			return
+		}
+		twice, err := events.Canonicalize(once)
+		require.NoError(t, err)
+		require.Equal(t, string(once), string(twice))
+	})
+}
+
+// FuzzParseCanonical: what is read of the log's bytes is written back as it was, whoever put them there.
+func FuzzParseCanonical(f *testing.F) {
+	files, err := filepath.Glob("../../testdata/events/*/*.json")
+	require.NoError(f, err)
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		require.NoError(f, err)
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		read, err := events.ParseCanonical(text)
+		if err != nil {
+			return
+		}
+		_, err = events.ParseCanonical(text)
+		require.NoError(t, err)
+		if written, err := read.Canonical(); err == nil && read.Version == events.NewestVersion(read.Data) {
+			again, err := events.ParseCanonical(written)
+			require.NoError(t, err)
+			require.Equal(t, read.Data.EventType(), again.Data.EventType())
+		}
+	})
 }

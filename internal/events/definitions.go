@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 
+	"github.com/google/uuid"
+
 	"firstout/internal/civil"
 )
 
@@ -40,19 +42,16 @@ type Place struct {
 	Tolerance  *Tolerance `json:"tolerance,omitempty"`
 }
 
-// Supplier is who delivered: one step back.
+// Supplier is who delivered: one step back. Name, address and contact may be a person's and are kept outside the log,
+// where they can be erased, under the opaque id Person.
 type Supplier struct {
-	Name           string `json:"name"`
-	Contact        string `json:"contact,omitempty"`
-	Address        string `json:"address,omitempty"`
-	ApprovalNumber string `json:"approval_number,omitempty"`
+	Person         uuid.UUID `json:"person,omitzero"`
+	ApprovalNumber string    `json:"approval_number,omitempty"`
 }
 
-// Buyer is a business that buys: one step forward.
+// Buyer is a business that buys: one step forward. All that is known of it is kept outside the log, as of a supplier.
 type Buyer struct {
-	Name    string `json:"name"`
-	Address string `json:"address,omitempty"`
-	Contact string `json:"contact,omitempty"`
+	Person uuid.UUID `json:"person,omitzero"`
 }
 
 // Ingredient is something bought. Composition is in g per 100 g, over that of the reference row it is like; without

@@ -138,13 +138,28 @@ func Decode(eventType string, version int, data []byte) (Event, error) {
 }
 
 // NewestVersion is the schema version in which an event of this type is written today.
-func NewestVersion(Event) int { return 1 }
+func NewestVersion(e Event) int { return max(1, changed[e.EventType()]) }
+
+// changed has the newest version of every type whose shape has changed.
+var changed = map[string]int{
+	SupplierDefined{}.EventType(): 2,
+	BuyerDefined{}.EventType():    2,
+}
 
 // as decodes into one event type. Unknown fields are refused: they would be lost on the way back.
 func as[T Event](data []byte) (Event, error) {
 	var event T
 	err := decodeStrictly(data, &event)
 	return event, err
+}
+
+// lifted decodes an event of an older shape and lifts it to the newest.
+func lifted[Old interface{ lift() Event }](data []byte) (Event, error) {
+	var old Old
+	if err := decodeStrictly(data, &old); err != nil {
+		return nil, err
+	}
+	return old.lift(), nil
 }
 
 func decodeStrictly(data []byte, into any) error {
@@ -157,14 +172,17 @@ func decodeStrictly(data []byte, into any) error {
 var decoders = map[string]func([]byte) (Event, error){
 	"site_defined/1":       as[SiteDefined],
 	"place_defined/1":      as[PlaceDefined],
-	"supplier_defined/1":   as[SupplierDefined],
-	"buyer_defined/1":      as[BuyerDefined],
+	"supplier_defined/1":   lifted[supplierDefined1],
+	"supplier_defined/2":   as[SupplierDefined],
+	"buyer_defined/1":      lifted[buyerDefined1],
+	"buyer_defined/2":      as[BuyerDefined],
 	"ingredient_defined/1": as[IngredientDefined],
 	"formula_defined/1":    as[FormulaDefined],
 	"vat_defined/1":        as[VatDefined],
 	"mould_defined/1":      as[MouldDefined],
 	"design_defined/1":     as[DesignDefined],
 	"scheme_defined/1":     as[SchemeDefined],
+	"person_erased/1":      as[PersonErased],
 
 	"ingredient_received/1": as[IngredientReceived],
 	"portion_opened/1":      as[PortionOpened],

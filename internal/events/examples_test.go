@@ -99,11 +99,12 @@ func definitions() []events.Event {
 			LimitC: of(18.0), Tolerance: &events.Tolerance{C: 3, Minutes: 60},
 		}},
 		events.SupplierDefined{Defined: defined("example-dairy"), Supplier: events.Supplier{
-			Name: "Example Dairy", Contact: "dairy@example.com", Address: "2 Meadow Road", ApprovalNumber: "IE 0000 EC",
+			Person: uuid.MustParse("019ab9e6-2f50-7c3a-9b57-0d6f1f0f5b01"), ApprovalNumber: "IE 0000 EC",
 		}},
-		events.BuyerDefined{Defined: defined("harbour-cafe"), Buyer: events.Buyer{
-			Name: "Harbour Café", Address: "3 Harbour Wall", Contact: "cafe@example.com",
-		}},
+		events.BuyerDefined{Defined: defined("harbour-cafe"), Buyer: events.Buyer{Person: uuid.MustParse("019ab9e6-2f50-7c3a-9b57-0d6f1f0f5b02")}},
+		events.PersonErased{
+			Kind: "buyer", Slug: "harbour-cafe", People: []uuid.UUID{uuid.MustParse("019ab9e6-2f50-7c3a-9b57-0d6f1f0f5b02")},
+		},
 		events.IngredientDefined{Defined: defined("couverture-dark-60"), Ingredient: events.Ingredient{
 			Name: "Couverture drops, dark 60 %", LabelName: "dark chocolate", Consists: "cocoa mass, sugar, cocoa butter, emulsifier: lecithins (soya)", Kind: "couverture", Chocolate: "dark", Storage: "cool", OpenLifeDays: of(180), KeepsDays: of(540),
 			Allergens: &[]string{"soybeans"}, MayContain: []string{"milk"}, Like: "couverture_dark_60",

@@ -45,7 +45,7 @@ func catalogue() []workshop.Define {
 	return []workshop.Define{
 		{Slug: "quay-lane", Body: events.Site{Name: "Quay Lane", TimeZone: "Europe/Dublin", Currency: "EUR"}},
 		{Slug: "workshop", Body: events.Place{Name: "Workshop", Site: "quay-lane", Storage: "cool"}},
-		{Slug: "example-cocoa", Body: events.Supplier{Name: "Example Cocoa"}},
+		{Slug: "example-cocoa", Body: workshop.Supplier{Name: "Example Cocoa"}},
 		{Slug: "cream-35", Body: events.Ingredient{Name: "Cream 35 %", Kind: "dairy", Storage: "cool", OpenLifeDays: new(5), Allergens: contains("milk")}},
 		{Slug: "dark-60", Body: events.Ingredient{Name: "Dark couverture drops", Kind: "couverture", Chocolate: "dark", Storage: "cool", Allergens: contains("soybeans")}},
 		{Slug: "water", Body: events.Ingredient{Name: "Tap water", Kind: "other", Allergens: contains(), Untracked: true}},

@@ -103,11 +103,11 @@ func catalogue() []workshop.Define {
 		{Slug: store, Body: place("Store", "dry", false)},
 		{Slug: shelf, Body: place("Counter", "cool", true)},
 		{Slug: stall, Body: place("Market stall", "cool", true)},
-		{Slug: "harbour-cafe", Body: events.Buyer{Name: "Harbour Café", Address: "3 Harbour Wall"}},
+		{Slug: "harbour-cafe", Body: workshop.Buyer{Name: "Harbour Café", Address: "3 Harbour Wall"}},
 		{Slug: mould, Body: events.Mould{Name: "Dome 24", Cavities: cavities}},
 	}
 	for _, supplier := range []string{"example-dairy", "example-fruit", "example-cocoa", "example-nuts"} {
-		all = append(all, workshop.Define{Slug: supplier, Body: events.Supplier{Name: supplier}})
+		all = append(all, workshop.Define{Slug: supplier, Body: workshop.Supplier{Name: supplier}})
 	}
 	for _, i := range ingredients() {
 		all = append(all, workshop.Define{Slug: i.slug, Body: events.Ingredient{

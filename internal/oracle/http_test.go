@@ -122,7 +122,7 @@ func (s *served) clock() {
 func (s *served) define() {
 	s.t.Helper()
 	for _, d := range defines() {
-		kind, _, _ := strings.Cut(strings.TrimPrefix(fmt.Sprintf("%T", d.Body), "events."), "{")
+		_, kind, _ := strings.Cut(fmt.Sprintf("%T", d.Body), ".")
 		path := strings.ToLower(kind) + "s/" + d.Slug
 		status, _, body := s.call(http.MethodPut, path, d.Body, "")
 		require.Equal(s.t, http.StatusCreated, status, "PUT %s: %s", path, body)

@@ -50,7 +50,7 @@ func defines() (all []workshop.Define) {
 		def(p.Slug, events.Place{Name: p.Slug, Site: p.Site, Storage: p.Storage, Sells: p.Sells})
 	}
 	for _, s := range oracle.Suppliers {
-		def(s, events.Supplier{Name: s})
+		def(s, workshop.Supplier{Name: s})
 	}
 	for _, i := range oracle.Ingredients {
 		body := events.Ingredient{Name: i.Slug, Kind: i.Kind, Storage: i.Storage, Chocolate: i.Chocolate, MayContain: i.MayContain}

@@ -4,8 +4,8 @@
 //	func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
 //
 // The server is that of TEST_DATABASE_URL (a superuser's address; a cluster for tests, as the product's roles get passwords there),
-// else a private one started for this test process by pgboot, else a container. Where there is none of these the test fails: a
-// database test is never skipped.
+// else a private one started for this test process by pgboot, else a container; TEST_POSTGRES=container takes the container and
+// nothing else. Where there is none of these the test fails: a database test is never skipped.
 package pgtest
 
 import (

@@ -29,6 +29,16 @@ func server(ctx context.Context) (address string, stop func(context.Context) err
 	if given := os.Getenv("TEST_DATABASE_URL"); given != "" {
 		return given, func(context.Context) error { return nil }, nil
 	}
+	switch kind := os.Getenv("TEST_POSTGRES"); kind {
+	case "":
+	case "container": // and nothing else: that it works is what is being tested
+		if address, stop, err = container(ctx); err != nil {
+			return "", nil, fmt.Errorf("TEST_POSTGRES=container: %w", err)
+		}
+		return address, stop, nil
+	default:
+		return "", nil, fmt.Errorf("TEST_POSTGRES=%s: want container, or leave it out", kind)
+	}
 	address, stop, err = private(ctx, pgboot.Config{NoFetch: true})
 	if missing := new(pgboot.NotFoundError); !errors.As(err, &missing) {
 		return address, stop, err

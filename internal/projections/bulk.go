@@ -48,7 +48,7 @@ func WriteBulk(ctx context.Context, owner *pgxpool.Pool, play func(*Bulk) error)
 	if err != nil {
 		return fmt.Errorf("write a book: %w", err)
 	}
-	for _, table := range append([]string{"log", "event_codes", "commands"}, tables...) {
+	for _, table := range append([]string{"log", "event_codes", "commands", "people"}, tables...) {
 		if _, err := owner.Exec(ctx, "VACUUM ANALYZE "+table); err != nil {
 			return fmt.Errorf("analyze %s: %w", table, err)
 		}
@@ -125,6 +125,9 @@ func (b *Bulk) finish(ctx context.Context) error {
 		return err
 	}
 	if err := b.fold.sales.rows().copyInto(ctx, b.tx, liveSchema); err != nil {
+		return err
+	}
+	if err := peopleRows(b.fold.set.People).copyInto(ctx, b.tx, liveSchema); err != nil {
 		return err
 	}
 	return eventlog.MoveHead(ctx, b.tx, b.head)

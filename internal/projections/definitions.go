@@ -12,6 +12,8 @@ import (
 	"firstout/internal/workshop"
 )
 
+var allDefinitions = query("all_definitions")
+
 // definition is one version of a definition on its way in. body is its definition struct.
 type definition struct {
 	kind       string
@@ -113,7 +115,7 @@ func definitionRows(definitions []definition) (rows, error) {
 // LoadDefinitions reads the whole catalogue: every version of every definition.
 func LoadDefinitions(ctx context.Context, q Querier) (*workshop.Definitions, error) {
 	defs := &workshop.Definitions{}
-	found, err := q.Query(ctx, "SELECT kind, slug, version, position, recorded_at, body FROM definitions ORDER BY position")
+	found, err := q.Query(ctx, allDefinitions)
 	if err != nil {
 		return nil, fmt.Errorf("load definitions: %w", err)
 	}
@@ -122,10 +124,18 @@ func LoadDefinitions(ctx context.Context, q Querier) (*workshop.Definitions, err
 	var position int64
 	var recordedAt time.Time
 	var body []byte
-	_, err = pgx.ForEachRow(found, []any{&kind, &defined.Slug, &defined.DefVersion, &position, &recordedAt, &body}, func() error {
+	var behind workshop.Details
+	row := []any{
+		&kind, &defined.Slug, &defined.DefVersion, &position, &recordedAt, &body,
+		&behind.Name, &behind.Address, &behind.Contact, &behind.Erased,
+	}
+	_, err = pgx.ForEachRow(found, row, func() error {
 		data, err := eventOf(kind, defined, body)
 		if err != nil {
 			return fmt.Errorf("%s %s: %w", kind, defined.Slug, err)
+		}
+		if person := personOf(data); person != nil {
+			defs = defs.WithPerson(*person, behind)
 		}
 		defs, _ = defs.With(events.Recorded{Position: position, RecordedAt: recordedAt.UTC(), Data: data})
 		return nil

@@ -89,7 +89,8 @@ func Deviations(ctx context.Context, q Querier, f DeviationFilter) ([]At[worksho
 		f.Open, f.Site, f.Place, string(f.Code), f.After, pageSize(f.Limit), f.Places)
 }
 
-// Definition is one version of a definition. Body is one of the definition structs of package events, as JSON.
+// Definition is one version of a definition. Body is one of the definition structs of package events, or a Supplier or
+// Buyer of package workshop, as JSON.
 type Definition struct {
 	Slug       string
 	Version    int
@@ -100,19 +101,29 @@ type Definition struct {
 // Definitions lists the newest versions of the definitions of a kind (site, place, supplier, buyer, ingredient,
 // formula, vat, mould, design or scheme) by slug, after one: with a site, of that site's places or vats.
 func Definitions(ctx context.Context, q Querier, kind, site, after string, limit int) ([]Definition, error) {
-	return collect(ctx, q, scanDefinition, "list definitions", definitionPage, kind, after, pageSize(limit), site)
+	return collect(ctx, q, scanDefinition(kind), "list definitions", definitionPage, kind, after, pageSize(limit), site)
 }
 
 // OneDefinition finds a version of a definition, or with version 0 the newest; nil if there is none.
 func OneDefinition(ctx context.Context, q Querier, kind, slug string, version int) (*Definition, error) {
-	found, err := collect(ctx, q, scanDefinition, "find "+kind+" "+slug, oneDefinition, kind, slug, version)
+	found, err := collect(ctx, q, scanDefinition(kind), "find "+kind+" "+slug, oneDefinition, kind, slug, version)
 	return first(found), err
 }
 
-func scanDefinition(row pgx.CollectableRow) (Definition, error) {
-	d, err := pgx.RowToStructByName[Definition](row)
-	d.RecordedAt = d.RecordedAt.UTC()
-	return d, err
+func scanDefinition(kind string) pgx.RowToFunc[Definition] {
+	return func(row pgx.CollectableRow) (Definition, error) {
+		found, err := pgx.RowToStructByName[struct {
+			Definition
+			workshop.Details
+		}](row)
+		if err != nil {
+			return Definition{}, err
+		}
+		d := found.Definition
+		d.RecordedAt = d.RecordedAt.UTC()
+		d.Body, err = withDetails(kind, d.Body, found.Details)
+		return d, err
+	}
 }
 
 func first[T any](found []T) *T {

@@ -44,6 +44,7 @@ func QueueSave(b *pgx.Batch, set *workshop.Set, recorded []events.Recorded) erro
 		}
 	}
 	queueForgetSales(b, set.Swapped)
+	queuePeople(b, set)
 	return nil
 }
 

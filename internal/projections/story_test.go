@@ -94,6 +94,9 @@ var (
 
 const g = events.Gram
 
+// cafe is what the log calls the buyer by.
+var cafe = uuid.MustParse("019ab9e6-2f50-7c3a-9b57-0d6f1f0f5b02")
+
 func clock(hour, minute int) time.Time {
 	return time.Date(storyDay.Year, storyDay.Month, storyDay.Day, hour, minute, 0, 123456000, time.UTC)
 }
@@ -137,8 +140,8 @@ func writeStory(t *testing.T, b *book) {
 		}},
 		events.PlaceDefined{Defined: events.Defined{Slug: "counter", DefVersion: 1}, Place: events.Place{Name: "Counter", Site: "quay-lane", Storage: "cool", Sells: true}},
 		events.PlaceDefined{Defined: events.Defined{Slug: "freezer", DefVersion: 1}, Place: events.Place{Name: "Freezer", Site: "quay-lane", Storage: "frozen"}},
-		events.SupplierDefined{Defined: events.Defined{Slug: "example-dairy", DefVersion: 1}, Supplier: events.Supplier{Name: "Example Dairy"}},
-		events.BuyerDefined{Defined: events.Defined{Slug: "harbour-cafe", DefVersion: 1}, Buyer: events.Buyer{Name: "Harbour Café"}},
+		events.SupplierDefined{Defined: events.Defined{Slug: "example-dairy", DefVersion: 1}, Supplier: events.Supplier{ApprovalNumber: "IE 0000 EC"}},
+		events.BuyerDefined{Defined: events.Defined{Slug: "harbour-cafe", DefVersion: 1}, Buyer: events.Buyer{Person: cafe}},
 		events.IngredientDefined{Defined: events.Defined{Slug: "cream-35", DefVersion: 1}, Ingredient: events.Ingredient{
 			Name: "Cream 35 %", Kind: "dairy", Storage: "chilled", OpenLifeDays: &openLife, Allergens: &milk, MayContain: []string{},
 			Composition: map[string]float64{"water": 59.1, "milk_fat": 35},

@@ -66,7 +66,7 @@ func (a *applying) apply() error {
 	switch e := a.r.Data.(type) {
 	case events.SiteDefined, events.PlaceDefined, events.SupplierDefined, events.BuyerDefined,
 		events.IngredientDefined, events.FormulaDefined, events.VatDefined, events.MouldDefined, events.DesignDefined,
-		events.SchemeDefined:
+		events.SchemeDefined, events.PersonErased:
 		a.Defs, _ = a.Defs.With(a.r)
 		return nil
 	case events.IngredientReceived:

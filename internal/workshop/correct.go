@@ -82,6 +82,12 @@ func (c Correct) check(d *Desk, told Told) *Refusal {
 			Detail: "A definition is not corrected: put another version of it.",
 		}
 	}
+	if _, erased := first.Data.(events.PersonErased); erased {
+		return &Refusal{
+			Slug: RefusedWrongKind, Facts: Facts{"event": c.Event},
+			Detail: "What was erased is gone and cannot be brought back: define the supplier or buyer anew.",
+		}
+	}
 	var rs refusals
 	d.site = first.Site
 	d.ownSite(&rs)

@@ -532,7 +532,7 @@ func TestWhoMayDefineWhat(t *testing.T) {
 	for slug, body := range map[string]any{
 		"site":              events.Site{Name: "Site", TimeZone: "Europe/Dublin"},
 		"place":             events.Place{Name: "Attic", Site: "quay-lane", Storage: "cool"},
-		"buyer":             events.Buyer{Name: "Buyer"},
+		"buyer":             workshop.Buyer{Name: "Buyer"},
 		"blackcurrant-bay":  changed(blackcurrantBay(), func(f *events.Formula) { f.Assessment.Days = map[string]int{"cool": 99} }),
 		"blackcurrant-dome": changed(blackcurrantDome(), func(d *events.Design) { d.PriceMinor = nil }),
 		"new-recipe":        blackcurrantBay(),
@@ -541,7 +541,7 @@ func TestWhoMayDefineWhat(t *testing.T) {
 		require.EqualValues(t, "forbidden", s.refuse(workshop.Define{Slug: slug, Body: body}).Slug, slug)
 	}
 	for slug, body := range map[string]any{
-		"supplier": events.Supplier{Name: "Supplier"},
+		"supplier": workshop.Supplier{Name: "Supplier"},
 		"mould":    events.Mould{Name: "Mould", Cavities: 12},
 		"vat":      events.Vat{Name: "Tank", Chocolate: "white", Site: "quay-lane"},
 		"lemon":    events.Ingredient{Name: "Lemon", Kind: "fruit"},

@@ -10,7 +10,7 @@ import (
 )
 
 // Define puts a definition: a new version of it, or nothing when it already stands so. Body is one of the
-// definition structs of package events.
+// definition structs of package events, or a Supplier or Buyer of this one.
 type Define struct {
 	Slug string
 	Body any
@@ -37,12 +37,16 @@ func (c Define) Decide(d *Desk) (any, *Refusal) {
 	case events.Place:
 		return put(d, c.Slug, defs.Places, body, c.mayOwner(d), needs(known(defs.Sites, "site", body.Site)),
 			func(v events.Defined) events.Event { return events.PlaceDefined{Defined: v, Place: body} })
-	case events.Supplier:
-		return put(d, c.Slug, defs.Suppliers, body, nil, nil,
-			func(v events.Defined) events.Event { return events.SupplierDefined{Defined: v, Supplier: body} })
-	case events.Buyer:
-		return put(d, c.Slug, defs.Buyers, body, c.mayOwner(d), nil,
-			func(v events.Defined) events.Event { return events.BuyerDefined{Defined: v, Buyer: body} })
+	case Supplier:
+		return put(d, c.Slug, defs.Suppliers, body, nil, nil, func(v events.Defined) events.Event {
+			person := d.noted(KindSupplier, Details{Name: body.Name, Address: body.Address, Contact: body.Contact})
+			return events.SupplierDefined{Defined: v, Supplier: events.Supplier{Person: person, ApprovalNumber: body.ApprovalNumber}}
+		})
+	case Buyer:
+		return put(d, c.Slug, defs.Buyers, body, c.mayOwner(d), nil, func(v events.Defined) events.Event {
+			person := d.noted(KindBuyer, Details{Name: body.Name, Address: body.Address, Contact: body.Contact})
+			return events.BuyerDefined{Defined: v, Buyer: events.Buyer{Person: person}}
+		})
 	case events.Ingredient:
 		return put(d, c.Slug, defs.Ingredients, body, nil, checkIngredient(body),
 			func(v events.Defined) events.Event { return events.IngredientDefined{Defined: v, Ingredient: body} })

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"time"
 
+	"github.com/google/uuid"
+
 	"firstout/internal/events"
 	"firstout/internal/expiry"
 )
@@ -64,8 +66,8 @@ func (v Versioned[T]) with(slug string, version Version[T]) Versioned[T] {
 type Definitions struct {
 	Sites       Versioned[events.Site]
 	Places      Versioned[events.Place]
-	Suppliers   Versioned[events.Supplier]
-	Buyers      Versioned[events.Buyer]
+	Suppliers   Versioned[Supplier]
+	Buyers      Versioned[Buyer]
 	Ingredients Versioned[events.Ingredient]
 	Formulas    Versioned[events.Formula]
 	Vats        Versioned[events.Vat]
@@ -75,9 +77,10 @@ type Definitions struct {
 
 	schemes []Version[*expiry.Scheme] // the same as expiry takes them
 	zones   map[string]*time.Location
+	people  map[uuid.UUID]Details // outside the log: what is not there is not known
 }
 
-// With is the catalogue with one definition event applied; ok is false if the event is none.
+// With is the catalogue with one definition event, or an erasure, applied; ok is false if the event is none.
 func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
 	n := *d
 	switch e := r.Data.(type) {
@@ -96,9 +99,9 @@ func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
 	case events.PlaceDefined:
 		n.Places = d.Places.with(e.Slug, Version[events.Place]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Place})
 	case events.SupplierDefined:
-		n.Suppliers = d.Suppliers.with(e.Slug, Version[events.Supplier]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Supplier})
+		n.Suppliers = d.Suppliers.with(e.Slug, Version[Supplier]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: SupplierOf(e.Supplier, d.people[e.Person])})
 	case events.BuyerDefined:
-		n.Buyers = d.Buyers.with(e.Slug, Version[events.Buyer]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Buyer})
+		n.Buyers = d.Buyers.with(e.Slug, Version[Buyer]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: BuyerOf(e.Buyer, d.people[e.Person])})
 	case events.IngredientDefined:
 		n.Ingredients = d.Ingredients.with(e.Slug, Version[events.Ingredient]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Ingredient})
 	case events.FormulaDefined:
@@ -113,6 +116,8 @@ func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
 		n.Schemes = d.Schemes.with(e.Slug, Version[events.LifeScheme]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.LifeScheme})
 		scheme := SchemeOf(e.DefVersion, e.LifeScheme)
 		n.schemes = append(slices.Clip(d.schemes), Version[*expiry.Scheme]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: &scheme})
+	case events.PersonErased:
+		n = *d.without(e)
 	default:
 		return d, false
 	}
@@ -164,7 +169,7 @@ func (d *Definitions) asOf(position int64) *Definitions {
 	return &Definitions{
 		Sites: d.Sites.asOf(position), Places: d.Places.asOf(position), Suppliers: d.Suppliers.asOf(position),
 		Buyers: d.Buyers.asOf(position), Ingredients: d.Ingredients.asOf(position), Formulas: d.Formulas.asOf(position),
-		Vats: d.Vats.asOf(position), Moulds: d.Moulds.asOf(position), Designs: d.Designs.asOf(position), zones: d.zones,
+		Vats: d.Vats.asOf(position), Moulds: d.Moulds.asOf(position), Designs: d.Designs.asOf(position), zones: d.zones, people: d.people,
 	}
 }
 

@@ -72,7 +72,8 @@ type RecallLine struct {
 // presumed: all of that design that stood at that place then.
 type RecallSale struct {
 	RecalledSale
-	Contact string // of the buyer
+	Contact string    // of the buyer
+	Person  uuid.UUID // what the log calls that buyer by
 	CouldBe []events.Code
 }
 
@@ -155,7 +156,10 @@ func (a *RecallAccount) settle() {
 func (s *Set) recallSale(sale RecalledSale) RecallSale {
 	shown := RecallSale{RecalledSale: sale}
 	if buyer := s.Defs.Buyers.Latest(sale.Buyer); buyer != nil {
-		shown.Contact = buyer.Body.Contact
+		shown.Contact, shown.Person = buyer.Body.Contact, buyer.Body.Person
+		if buyer.Body.Erased {
+			shown.Contact = NameErased
+		}
 	}
 	if sale.How != "presumed" {
 		return shown

@@ -66,6 +66,10 @@ type Set struct {
 	Edges     []Edge
 	Readings  []Reading
 
+	// What is to be kept outside the log, and what of it is to be taken away.
+	People []Person
+	Erased []Erasure
+
 	// Swapped is what a correction changes in the tables that else only grow.
 	Swapped Swapped
 
@@ -156,6 +160,8 @@ func (s *Set) Merge() {
 	s.parent.Movements = append(s.parent.Movements, s.Movements...)
 	s.parent.Edges = append(s.parent.Edges, s.Edges...)
 	s.parent.Readings = append(s.parent.Readings, s.Readings...)
+	s.parent.People = append(s.parent.People, s.People...)
+	s.parent.Erased = append(s.parent.Erased, s.Erased...)
 	s.parent.Swapped = s.parent.Swapped.plus(s.Swapped)
 }
 

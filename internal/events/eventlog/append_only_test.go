@@ -75,7 +75,31 @@ func TestTriggersFireInReplicaMode(t *testing.T) {
 	require.NoError(t, err)
 	tables, err = pgx.CollectRows(rows, pgx.RowTo[string])
 	require.NoError(t, err)
-	require.Equal(t, []string{"checkpoints", "commands", "event_codes", "head", "head", "log", "seal_hashes"}, tables)
+	require.Equal(t, []string{"checkpoints", "commands", "event_codes", "head", "head", "log", "people", "people", "seal_hashes"}, tables)
+}
+
+// What is kept of people can be erased, and not changed.
+func TestPeopleAreErasedAndNotChanged(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	_, _, err := eventlog.CreateKey(t.Context(), db.App, "anna", []string{"maker"}, "", nil, noon)
+	require.NoError(t, err)
+	for why, sql := range map[string]string{
+		"another name":       "UPDATE people SET name = 'ben'",
+		"half of it":         "UPDATE people SET name = NULL",
+		"erased with a name": "UPDATE people SET erased_at = now()",
+		"gone without trace": "DELETE FROM people",
+		"all of them":        "TRUNCATE people CASCADE",
+	} {
+		_, err := db.Owner.Exec(t.Context(), sql)
+		require.Error(t, err, why)
+	}
+	_, err = db.App.Exec(t.Context(), "UPDATE people SET name = NULL, erased_at = now()")
+	require.NoError(t, err)
+	_, err = db.Owner.Exec(t.Context(), "UPDATE people SET name = 'anna', erased_at = NULL")
+	require.Equal(t, insufficientPrivilege, state(t, err), "erased stays erased")
+	_, err = db.Owner.Exec(t.Context(), "UPDATE people SET erased_at = '2026-01-01'")
+	require.Equal(t, insufficientPrivilege, state(t, err))
 }
 
 func TestRoleOfTheAPICannotRise(t *testing.T) {
@@ -102,6 +126,8 @@ func TestRoleOfTheAPICannotRise(t *testing.T) {
 		"take over the epoch":         "UPDATE head SET epoch = 'x'",
 		"give a key more roles":       "UPDATE api_keys SET roles = '{owner}'",
 		"forget a key":                "DELETE FROM api_keys",
+		"forget a person":             "DELETE FROM people",
+		"call a person otherwise":     "UPDATE people SET kind = 'buyer'",
 		"lock everybody out":          "DO 'BEGIN LOCK TABLE log IN ACCESS EXCLUSIVE MODE; END'",
 		"look at the server's files":  "SELECT pg_read_file('postgresql.conf')",
 		"let the server run commands": "COPY log TO PROGRAM 'cat'",

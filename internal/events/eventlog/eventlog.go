@@ -37,7 +37,7 @@ type DB interface {
 type Head struct {
 	Position      int64      // of the newest event; 0 in an empty book
 	RecordedAt    time.Time  // of the newest event, UTC; 1970 in an empty book
-	DefinitionsAt int64      // position of the newest definition: a cached catalogue is good while this stays
+	DefinitionsAt int64      // position of the newest definition or erasure: a cached catalogue is good while this stays
 	Projection    int        // counts the swaps of the derived tables
 	Epoch         string     // tells this book's positions from those of another
 	Book          string     // BookReal, BookDemo or BookTest; empty before the first start has said it
@@ -58,7 +58,7 @@ func (h Head) Moment(clock time.Time) time.Time {
 func (h Head) After(recorded []events.Recorded) Head {
 	for _, r := range recorded {
 		h.Position, h.RecordedAt = r.Position, r.RecordedAt
-		if strings.HasSuffix(r.Data.EventType(), "_defined") {
+		if _, erased := r.Data.(events.PersonErased); erased || strings.HasSuffix(r.Data.EventType(), "_defined") {
 			h.DefinitionsAt = r.Position
 		}
 	}

@@ -16,7 +16,7 @@ import (
 // Key is what the book knows of an API key. The key itself is told once, when it is made, and kept nowhere.
 type Key struct {
 	ID        uuid.UUID // the actor in events
-	Name      string    // unique among keys that are neither revoked nor expired
+	Name      string    // its holder's; one key in force for each; empty: erased
 	Roles     []string
 	Site      string // empty: every site
 	CreatedAt time.Time
@@ -54,13 +54,17 @@ func CreateKey(ctx context.Context, db DB, name string, roles []string, site str
 	key := Key{ID: uuid.New(), Name: name, Roles: roles, Site: site, CreatedAt: now.UTC().Truncate(time.Microsecond), ExpiresAt: expires}
 	hash := HashKey(secret)
 	err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
-		// An expired key gives its name free.
-		_, err := tx.Exec(ctx, `UPDATE api_keys SET revoked_at = expires_at WHERE name = $1 AND revoked_at IS NULL AND expires_at <= $2`, name, now)
+		holder, err := holderOf(ctx, tx, name, key.CreatedAt)
 		if err != nil {
 			return err
 		}
-		_, err = tx.Exec(ctx, `INSERT INTO api_keys (id, name, hash, roles, site, created_at, expires_at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
-			key.ID, key.Name, hash[:], key.Roles, key.Site, key.CreatedAt, key.ExpiresAt)
+		// An expired key gives its name free.
+		_, err = tx.Exec(ctx, `UPDATE api_keys SET revoked_at = expires_at WHERE holder = $1 AND revoked_at IS NULL AND expires_at <= $2`, holder, now)
+		if err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, `INSERT INTO api_keys (id, holder, hash, roles, site, created_at, expires_at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+			key.ID, holder, hash[:], key.Roles, key.Site, key.CreatedAt, key.ExpiresAt)
 		return err
 	})
 	if refused := new(pgconn.PgError); errors.As(err, &refused) && refused.Code == uniqueViolation {
@@ -72,14 +76,26 @@ func CreateKey(ctx context.Context, db DB, name string, roles []string, site str
 	return secret, key, nil
 }
 
-const selectKey = `SELECT id, name, roles, site, created_at, expires_at, revoked_at FROM api_keys`
+// holderOf finds whom a name means, or notes them down. Names are kept outside the log, where they can be erased.
+func holderOf(ctx context.Context, tx pgx.Tx, name string, now time.Time) (holder uuid.UUID, err error) {
+	_, err = tx.Exec(ctx, `INSERT INTO people (id, kind, name, noted_at) VALUES ($1, 'key_holder', $2, $3)
+		ON CONFLICT (name) WHERE kind = 'key_holder' DO NOTHING`, uuid.New(), name, now)
+	if err != nil {
+		return uuid.Nil, err
+	}
+	err = tx.QueryRow(ctx, `SELECT id FROM people WHERE kind = 'key_holder' AND name = $1`, name).Scan(&holder)
+	return holder, err
+}
+
+const selectKey = `SELECT k.id, coalesce(p.name, ''), k.roles, k.site, k.created_at, k.expires_at, k.revoked_at
+	FROM api_keys k JOIN people p ON p.id = k.holder`
 
 // HashKey gives what is kept of a key's secret, and by which it is found.
 func HashKey(secret string) [32]byte { return sha256.Sum256([]byte(secret)) }
 
 // FindKey gives the key whose secret has this hash, if it is good at that time; else ErrNoKey.
 func FindKey(ctx context.Context, q Querier, hash [32]byte, now time.Time) (Key, error) {
-	rows, err := q.Query(ctx, selectKey+` WHERE hash = $1 AND revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $2)`, hash[:], now)
+	rows, err := q.Query(ctx, selectKey+` WHERE k.hash = $1 AND k.revoked_at IS NULL AND (k.expires_at IS NULL OR k.expires_at > $2)`, hash[:], now)
 	if err != nil {
 		return Key{}, fmt.Errorf("find key: %w", err)
 	}
@@ -109,7 +125,7 @@ func FindKeyByID(ctx context.Context, q Querier, id uuid.UUID, now time.Time) (K
 
 // ListKeys gives every key there ever was, by name and age.
 func ListKeys(ctx context.Context, q Querier) ([]Key, error) {
-	rows, err := q.Query(ctx, selectKey+` ORDER BY name, created_at, id`)
+	rows, err := q.Query(ctx, selectKey+` ORDER BY p.name, k.created_at, k.id`)
 	if err != nil {
 		return nil, fmt.Errorf("list keys: %w", err)
 	}
@@ -122,12 +138,44 @@ func ListKeys(ctx context.Context, q Querier) ([]Key, error) {
 
 // RevokeKey ends the good key of that name at once and for ever; without one it is ErrNoKey.
 func RevokeKey(ctx context.Context, db DB, name string, now time.Time) error {
-	done, err := db.Exec(ctx, `UPDATE api_keys SET revoked_at = $2 WHERE name = $1 AND revoked_at IS NULL`, name, now)
+	done, err := db.Exec(ctx, `UPDATE api_keys SET revoked_at = $2 FROM people p
+		WHERE p.id = holder AND p.kind = 'key_holder' AND p.name = $1 AND revoked_at IS NULL`, name, now)
 	if err != nil {
 		return fmt.Errorf("revoke key %q: %w", name, err)
 	}
 	if done.RowsAffected() == 0 {
 		return fmt.Errorf("revoke key %q: %w", name, ErrNoKey)
+	}
+	return nil
+}
+
+// EraseHolder takes the name of a holder of keys away for ever: the log goes on calling them by the ids of their keys,
+// which then say of nobody who they are. While a key of theirs is in force it is ErrNameTaken, without any key of that
+// name ErrNoKey.
+func EraseHolder(ctx context.Context, db DB, name string, now time.Time) error {
+	err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+		var holder uuid.UUID
+		err := tx.QueryRow(ctx, `SELECT id FROM people WHERE kind = 'key_holder' AND name = $1 FOR UPDATE`, name).Scan(&holder)
+		if errors.Is(err, pgx.ErrNoRows) {
+			return ErrNoKey
+		}
+		if err != nil {
+			return err
+		}
+		var inForce bool
+		err = tx.QueryRow(ctx, `SELECT EXISTS (
+			SELECT FROM api_keys WHERE holder = $1 AND revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $2))`, holder, now).Scan(&inForce)
+		if err != nil {
+			return err
+		}
+		if inForce {
+			return ErrNameTaken
+		}
+		_, err = tx.Exec(ctx, `UPDATE people SET name = NULL, erased_at = $2 WHERE id = $1`, holder, now)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("erase the holder of key %q: %w", name, err)
 	}
 	return nil
 }
