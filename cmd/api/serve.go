@@ -61,9 +61,9 @@ func serveBook(ctx context.Context, db *database, config Config, log *slog.Logge
 	handler := api.New(api.Config{
 		Book: theBook, Pool: db.pool, Long: db.long, Keys: keyStore{db}, Clock: api.Clock{Wall: time.Now, Manual: manual}, Log: log,
 		Identifiers: config.Identifiers, VerifierKey: seals.verifier,
-		Rate:        api.Rate{PerSecond: float64(config.RatePerSecond), Burst: 2 * config.RatePerSecond},
-		Ready:       readiness{db: db.pool, book: theBook, more: seals.checks, log: log}.check,
-		Stop:        ctx.Done(),
+		Rate:  api.Rate{PerSecond: float64(config.RatePerSecond), Burst: 2 * config.RatePerSecond},
+		Ready: readiness{db: db.pool, book: theBook, more: seals.checks, log: log}.check,
+		Stop:  ctx.Done(),
 
 		Secure: config.TLSCert != "" || config.BehindProxy, BehindProxy: config.BehindProxy, Metrics: metrics,
 	})

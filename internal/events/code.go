@@ -160,14 +160,17 @@ func (c Code) Kind() Kind {
 
 // Numbers gives the code's date as yymmdd, its sequence and its part (0: the whole thing).
 func (c Code) Numbers() (yymmdd, sequence, part int) {
-	fields := strings.Split(string(c), "-")
-	if len(fields) != 3 {
+	day, rest, _ := strings.Cut(string(c), "-")
+	number, check, three := strings.Cut(rest, "-")
+	if !three || strings.Contains(check, "-") {
 		return 0, 0, 0
 	}
-	yymmdd, _ = strconv.Atoi(fields[0][1:])
-	whole, partText, _ := strings.Cut(fields[1], ".")
+	yymmdd, _ = strconv.Atoi(day[1:])
+	whole, partText, isPart := strings.Cut(number, ".")
 	sequence, _ = strconv.Atoi(whole)
-	part, _ = strconv.Atoi(partText)
+	if isPart { // an error of Atoi would cost more than all of the rest
+		part, _ = strconv.Atoi(partText)
+	}
 	return yymmdd, sequence, part
 }
 

@@ -106,11 +106,23 @@ type Sale struct {
 
 // SalesOf lists the sales of runs, parts and boxes in the order of time.
 func SalesOf(ctx context.Context, q Querier, codes []events.Code) ([]Sale, error) {
-	return collect(ctx, q, func(row pgx.CollectableRow) (Sale, error) {
-		s, err := pgx.RowToStructByName[Sale](row)
+	rows, err := q.Query(ctx, sales, codes)
+	if err != nil {
+		return nil, wrap(err, "list sales")
+	}
+	var found []Sale
+	var moments []moment
+	var s Sale
+	var m moment
+	_, err = pgx.ForEachRow(rows, []any{
+		&s.Event, &s.Position, &m.number, &s.OccurredAt, &s.Code, &s.Pieces, &s.Place, &s.Channel, &s.Buyer, &s.Reference, &s.How,
+	}, func() error {
 		s.OccurredAt = s.OccurredAt.UTC()
-		return s, err
-	}, "list sales", sales, codes)
+		m.at, m.position = s.OccurredAt, s.Position
+		found, moments = append(found, s), append(moments, m)
+		return nil
+	})
+	return ordered(found, moments, moment.compare), wrap(err, "list sales")
 }
 
 // The ways to sum up waste.

@@ -78,11 +78,19 @@ func (l loading) accounts(needs []workshop.Need) {
 		return wrap(err, "add up what became of things")
 	})
 	l.b.Queue(recallSales, codes).Query(func(rows pgx.Rows) error {
-		found, err := pgx.CollectRows(rows, pgx.RowToStructByName[workshop.RecalledSale])
-		for i := range found {
-			found[i].OccurredAt = found[i].OccurredAt.UTC()
-		}
-		facts.Sales = append(facts.Sales, found...)
+		var sold []workshop.RecalledSale
+		var moments []moment
+		var s workshop.RecalledSale
+		var m moment
+		_, err := pgx.ForEachRow(rows, []any{
+			&s.Event, &m.position, &m.number, &s.OccurredAt, &s.Code, &s.Pieces, &s.Place, &s.Channel, &s.Buyer, &s.Reference, &s.How, &s.Subject,
+		}, func() error {
+			s.OccurredAt = s.OccurredAt.UTC()
+			m.at = s.OccurredAt
+			sold, moments = append(sold, s), append(moments, m)
+			return nil
+		})
+		facts.Sales = append(facts.Sales, ordered(sold, moments, moment.compare)...)
 		return wrap(err, "list sales")
 	})
 	l.b.Queue(recallStood, codes).Query(func(rows pgx.Rows) error {

@@ -2,7 +2,6 @@ package projections
 
 import (
 	"context"
-	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -12,8 +11,8 @@ import (
 )
 
 var (
-	traceForward = query("forward", "trace_forward")
-	traceBack    = query("backward", "trace_back")
+	traceForward = query("forward", "trace")
+	traceBack    = query("backward", "trace")
 	traceNodes   = query("trace_nodes")
 )
 
@@ -45,22 +44,34 @@ func TraceForward(ctx context.Context, q Querier, code events.Code) (Trace, erro
 
 // TraceBack finds everything that went into a thing.
 func TraceBack(ctx context.Context, q Querier, code events.Code) (Trace, error) {
-	return trace(ctx, q, code, traceBack, []events.Code{code})
+	return trace(ctx, q, code, traceBack, code)
 }
 
+// trace reads a walk: edges and nodes in one trip, as they come.
 func trace(ctx context.Context, q Querier, code events.Code, sql string, args ...any) (Trace, error) {
 	t := Trace{Of: code}
-	var err error
-	if t.Edges, err = collect(ctx, q, scanEdge, "trace "+string(code), sql, args...); err != nil {
-		return t, err
+	rows, err := q.Query(ctx, sql, args...)
+	if err != nil {
+		return t, wrap(err, "trace "+string(code))
 	}
-	codes := []events.Code{code}
-	for _, e := range t.Edges {
-		codes = append(codes, e.From, e.To)
-	}
-	slices.Sort(codes)
-	t.Nodes, err = NodesOf(ctx, q, slices.Compact(codes))
-	return t, err
+	var n Node
+	var e workshop.Edge
+	var codes []codeKey
+	var moments []moment
+	_, err = pgx.ForEachRow(rows, []any{
+		&n.Kind, &n.Position, &e.Number, &n.OccurredAt, &n.Code, &n.Of, &e.Mass, &n.Subject, &n.Site, &n.Supplier, &n.SupplierLot,
+	}, func() error {
+		n.OccurredAt = n.OccurredAt.UTC()
+		if n.Kind != "" {
+			t.Nodes, codes = append(t.Nodes, n), append(codes, keyOf(n.Code))
+			return nil
+		}
+		e.Position, e.OccurredAt, e.From, e.To, e.Ingredient = n.Position, n.OccurredAt, n.Code, n.Of, n.Subject
+		t.Edges, moments = append(t.Edges, e), append(moments, moment{at: e.OccurredAt, position: e.Position, number: e.Number})
+		return nil
+	})
+	t.Nodes, t.Edges = ordered(t.Nodes, codes, codeKey.compare), ordered(t.Edges, moments, moment.compare)
+	return t, wrap(err, "trace "+string(code))
 }
 
 // NodesOf finds things as a trace shows them, in code order.

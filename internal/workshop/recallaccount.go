@@ -54,7 +54,7 @@ type Stood struct {
 type RecallFacts struct {
 	Amounts map[events.Code]Amounts
 	Sales   []RecalledSale // in the order of time
-	Stood   []Stood        // wherever one of those sales was presumed
+	Stood   []Stood        // wherever those things stood released, of their design and as long as they can have stood there
 }
 
 // RecallLine accounts for one thing of a recall.
@@ -72,9 +72,9 @@ type RecallLine struct {
 // presumed: all of that design that stood at that place then.
 type RecallSale struct {
 	RecalledSale
-	Contact string    // of the buyer
-	Person  uuid.UUID // what the log calls that buyer by
-	CouldBe []events.Code
+	Contact string        // of the buyer
+	Person  uuid.UUID     // what the log calls that buyer by
+	CouldBe []events.Code // in code order; shared by sales: not to be changed
 }
 
 // RecallAccount is what became of everything that a recall reaches.
@@ -123,9 +123,10 @@ func (s *Set) AccountOf(id uuid.UUID) RecallAccount {
 		s.addPieces(&account, line)
 	}
 	account.settle()
+	stood := standingsOf(s.Facts.Stood)
 	for _, sale := range s.Facts.Sales {
 		if reached[sale.Code] {
-			account.Sales = append(account.Sales, s.recallSale(sale))
+			account.Sales = append(account.Sales, s.recallSale(sale, stood))
 		}
 	}
 	return account
@@ -153,7 +154,7 @@ func (a *RecallAccount) settle() {
 	}
 }
 
-func (s *Set) recallSale(sale RecalledSale) RecallSale {
+func (s *Set) recallSale(sale RecalledSale, stood standings) RecallSale {
 	shown := RecallSale{RecalledSale: sale}
 	if buyer := s.Defs.Buyers.Latest(sale.Buyer); buyer != nil {
 		shown.Contact, shown.Person = buyer.Body.Contact, buyer.Body.Person
@@ -161,16 +162,9 @@ func (s *Set) recallSale(sale RecalledSale) RecallSale {
 			shown.Contact = NameErased
 		}
 	}
-	if sale.How != "presumed" {
-		return shown
+	if sale.How == "presumed" {
+		shown.CouldBe = stood.couldBe(sale)
 	}
-	for _, stood := range s.Facts.Stood {
-		there := stood.Place == sale.Place && stood.Subject == sale.Subject
-		if there && !sale.OccurredAt.Before(stood.From) && (stood.Until == nil || !sale.OccurredAt.After(*stood.Until)) {
-			shown.CouldBe = append(shown.CouldBe, stood.Code)
-		}
-	}
-	shown.CouldBe = codeSet(append(shown.CouldBe, sale.Code))
 	return shown
 }
 

@@ -1,21 +1,36 @@
--- Walks from codes back to everything that went into them, and keeps the order of time: what came into a thing
--- after it had been drawn from is not in what was drawn. The mirror of forward.sql: of a code and round the
--- latest moment, and from_shells says that what left the run were shells melted again, so that only what the run
--- was cast of leads on.
--- $1 codes
-WITH RECURSIVE walk (root, code, occurred_at, position, number, from_shells) AS (
-    SELECT root COLLATE "C", root COLLATE "C", 'infinity'::timestamptz, 0::bigint, 0, false
-    FROM unnest($1::text[]) AS asked (root)
+-- Walks from a code back to everything that went into it, edge by edge, and keeps the order of time: what came into a
+-- thing after it had been drawn from is not in what was drawn. The mirror of forward.sql: of what a round reached, the
+-- latest moment leads on; one reached again later leads on to what came in between. Of a run of which shells were melted
+-- again (run to charge, with a mass) only what it was cast of leads on.
+-- $1 code
+WITH RECURSIVE asked (code) AS MATERIALIZED (
+    SELECT $1::text COLLATE "C"
+),
+walk AS (
+    SELECT e.position, e.number, e.from_code, e.to_code, e.occurred_at, e.mass_mg, e.ingredient
+    FROM asked a
+    JOIN edges e ON e.to_code = a.code
     UNION
-    (
-        SELECT DISTINCT ON (w.root, e.from_code, e.from_code LIKE 'R%' AND e.to_code LIKE 'C%' AND e.mass_mg > 0)
-            w.root, e.from_code, e.occurred_at, e.position, e.number,
-            e.from_code LIKE 'R%' AND e.to_code LIKE 'C%' AND e.mass_mg > 0
-        FROM walk w
-        JOIN edges e ON e.to_code = w.code
+    SELECT e.*
+    FROM (
+        SELECT DISTINCT ON (from_code, shells) from_code, shells, occurred_at, position, number
+        FROM (
+            SELECT *, from_code LIKE 'R%' AND to_code LIKE 'C%' AND mass_mg > 0 AS shells
+            FROM walk
+        ) reached
+        ORDER BY from_code, shells, occurred_at DESC, position DESC, number DESC
+    ) w
+    CROSS JOIN LATERAL (
+        SELECT e.position, e.number, e.from_code, e.to_code, e.occurred_at, e.mass_mg, e.ingredient
+        FROM edges e
+        WHERE e.to_code = w.from_code
             AND (e.occurred_at, e.position, e.number) < (w.occurred_at, w.position, w.number)
-        WHERE NOT w.from_shells OR e.from_code LIKE 'C%'
-        ORDER BY w.root, e.from_code, e.from_code LIKE 'R%' AND e.to_code LIKE 'C%' AND e.mass_mg > 0,
-            e.occurred_at DESC, e.position DESC, e.number DESC
-    )
+            AND (NOT w.shells OR e.from_code LIKE 'C%')
+        OFFSET 0
+    ) e
+),
+reached (code) AS (
+    SELECT code FROM asked
+    UNION
+    SELECT from_code FROM walk
 )

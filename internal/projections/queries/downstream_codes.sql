@@ -1,4 +1,4 @@
 -- What each code went into.
-SELECT DISTINCT root, code
+SELECT DISTINCT root, to_code AS code
 FROM walk
-WHERE code <> root
+WHERE to_code <> root

@@ -1,34 +1,26 @@
--- Where a sale of some runs was presumed: every run of that design that stood released at that place since the first of
--- those sales, from when to when. What is gone from there by now is looked for by its date: a month past it, or undated,
--- it may still have been sold.
+-- Where some runs stood released: every run of their design that stood at that place while any of them can have, from when
+-- to when. What is gone by now is found by the days on which it can have stood: this grows with the days that the runs were
+-- there for and not with the age of the book.
 -- $1 codes
-WITH presumed AS (
-    SELECT place, subject, min(occurred_at) AS since, max(occurred_at) AS until
-    FROM movements
-    WHERE code = ANY ($1::text[]) AND cause = 'sold' AND how = 'presumed'
+WITH there AS MATERIALIZED (
+    SELECT place, subject, min(lower(stood)) AS first_day, max(coalesce(upper(stood), 'infinity')) AS day_after,
+        min(lower(stood))::timestamp AT TIME ZONE 'UTC' AS since, max(CASE WHEN open THEN 'infinity' ELSE last_at END) AS until
+    FROM stock
+    WHERE code = ANY ($1::text[]) AND grade = 'first' AND NOT unreleased
     GROUP BY place, subject
 ),
-lines AS (
-    SELECT p.place, p.subject, p.since, p.until, s.code, s.open
-    FROM presumed p
-    JOIN stock s ON s.place = p.place AND s.subject = p.subject AND s.open AND NOT s.unreleased AND s.grade = 'first'
-    UNION ALL
-    SELECT p.place, p.subject, p.since, p.until, s.code, s.open
-    FROM presumed p
-    JOIN stock s ON s.place = p.place AND s.subject = p.subject AND NOT s.open AND NOT s.unreleased AND s.grade = 'first'
-        AND s.ends_by >= p.since - interval '31 days' AND s.last_at >= p.since
-    UNION ALL
-    SELECT p.place, p.subject, p.since, p.until, s.code, s.open
-    FROM presumed p
-    JOIN stock s ON s.place = p.place AND s.subject = p.subject AND NOT s.open AND NOT s.unreleased AND s.grade = 'first'
-        AND s.ends_by IS NULL AND s.last_at >= p.since
+days AS MATERIALIZED (
+    SELECT CASE WHEN count(*) = 0 THEN 'empty' ELSE daterange(min(first_day), max(day_after)) END AS days FROM there
 )
-SELECT l.place, l.subject, l.code, m.came AS from_at, CASE WHEN l.open THEN NULL ELSE m.went END AS until_at
-FROM lines l
+SELECT s.place, s.subject, s.code, m.came AS from_at, CASE WHEN s.open THEN NULL ELSE s.last_at END AS until_at
+FROM stock s
+JOIN there t ON t.place = s.place AND t.subject = s.subject AND s.last_at >= t.since
 CROSS JOIN LATERAL (
-    SELECT min(occurred_at) FILTER (WHERE delta > 0) AS came, max(occurred_at) AS went
+    SELECT m.occurred_at AS came
     FROM movements m
-    WHERE m.code = l.code AND m.place = l.place AND m.grade = 'first' AND NOT m.unreleased
+    WHERE m.code = s.code AND m.place = s.place AND m.grade = 'first' AND NOT m.unreleased AND m.delta > 0
+    ORDER BY m.occurred_at
+    LIMIT 1
 ) m
-WHERE m.came <= l.until AND (l.open OR m.went >= l.since)
-ORDER BY l.place, l.subject, l.code
+WHERE s.stood && (SELECT days FROM days) AND s.grade <> '' AND s.grade = 'first' AND NOT s.unreleased AND m.came <= t.until
+ORDER BY s.place, s.subject, s.code

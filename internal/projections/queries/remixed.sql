@@ -1,9 +1,6 @@
 -- What the codes went into, the lots that all of it is mixed of, the fillings in it, and the other runs whose pieces are
 -- in the boxes among it.
-, reached AS (
-    SELECT DISTINCT code FROM walk
-),
-remixed AS (
+, remixed AS (
     SELECT code FROM reached
     UNION
     SELECT (jsonb_path_query(t.state, '$.mix[*].lot') #>> '{}') COLLATE "C"
