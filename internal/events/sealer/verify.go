@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"iter"
 	"runtime"
+	"slices"
 	"sync"
 
 	"github.com/jackc/pgx/v5"
@@ -30,7 +31,7 @@ func Verify(ctx context.Context, db DB, outside []seal.Checkpoint, keys ...note.
 		if err != nil {
 			return err
 		}
-		all := append(kept, outside...)
+		all := slices.Concat(kept, outside)
 		log := &rows{ctx: ctx, tx: tx}
 		for _, c := range all {
 			log.sealed = max(log.sealed, c.Size)
