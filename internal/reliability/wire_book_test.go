@@ -151,15 +151,15 @@ func delivery(key string) string {
 	return `{"ingredient":"dark-60-drops","supplier":"example-cocoa","supplier_lot":"` + key + `","quantity_g":1000,"place":"store","date_mark":{"kind":"none"}}`
 }
 
-// insist sends a delivery until it is taken, with the same key, and gives the answer and how often it was put off. Every
-// answer on the way must be a proper one.
-func (w *wired) insist(ctx context.Context, key string) (a told, putOff int, err error) {
-	for limit := time.Now().Add(guard); ; putOff++ {
-		if a, err = w.deliver(ctx, key); err != nil || a.status < 300 {
-			return a, putOff, err
+// insist sends a delivery until it is taken, with the same key. Every answer on the way must be a proper one.
+func (w *wired) insist(ctx context.Context, key string) (told, error) {
+	for limit := time.Now().Add(guard); ; {
+		a, err := w.deliver(ctx, key)
+		if err != nil || a.status < 300 {
+			return a, err
 		}
 		if time.Now().After(limit) {
-			return a, putOff, fmt.Errorf("%s was put off %d times in %v: %s", key, putOff, guard, a.body)
+			return a, fmt.Errorf("%s was put off for %v: %s", key, guard, a.body)
 		}
 		time.Sleep(10 * time.Millisecond) // Retry-After says more: a test does not wait for so long
 	}

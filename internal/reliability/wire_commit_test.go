@@ -56,7 +56,7 @@ func deliveries(t *testing.T, w *wired, callers int, more func() bool) (answers 
 		all.Go(func() {
 			for i := 0; more(); i++ {
 				key := fmt.Sprintf("D-%d-%d", caller, i)
-				a, _, err := w.insist(t.Context(), key)
+				a, err := w.insist(t.Context(), key)
 				mu.Lock()
 				answers[key] = a
 				if err != nil {
@@ -114,7 +114,7 @@ func TestACommitDelayedPastTheCallersPatience(t *testing.T) {
 		if i%2 == 0 { // every other time the answer never comes at all
 			release <- struct{}{}
 		}
-		a, _, err := w.insist(t.Context(), key)
+		a, err := w.insist(t.Context(), key)
 		require.NoError(t, err)
 		require.Equal(t, "true", a.header.Get("Idempotency-Replayed"), "it was carried out when it was sent first")
 		answers[key] = a
@@ -164,7 +164,7 @@ func TestACallerThatHangsUpEndsNothing(t *testing.T) {
 	line.onCommit = func() bool { return true }
 	line.mu.Unlock()
 	close(release)
-	a, _, err := w.insist(t.Context(), "D-left")
+	a, err := w.insist(t.Context(), "D-left")
 	require.NoError(t, err)
 	require.Equal(t, "true", a.header.Get("Idempotency-Replayed"))
 	w.reckon(db.Owner, map[string]told{"D-left": a})

@@ -139,7 +139,7 @@ func TestTheDiskOfTheDataIsFull(t *testing.T) {
 			ready, err := w.ask(t.Context(), http.MethodGet, "/readyz", "", "")
 			return err == nil && ready.status == http.StatusOK
 		}, guard, 50*time.Millisecond)
-		a, _, err := w.insist(t.Context(), lastPutOff)
+		a, err := w.insist(t.Context(), lastPutOff)
 		require.NoError(t, err)
 		answers[lastPutOff] = a
 		require.False(t, deliver(20))
@@ -167,7 +167,7 @@ func fillTheLog(t *testing.T, s *smallServer) {
 		for range times {
 			n++
 			key := fmt.Sprintf("D-%d", n)
-			a, _, err := w.insist(t.Context(), key)
+			a, err := w.insist(t.Context(), key)
 			require.NoError(t, err)
 			answers[key] = a
 		}

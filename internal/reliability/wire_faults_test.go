@@ -197,7 +197,7 @@ func (tr *traffic) stop(answers map[string]told) {
 		a, known := tr.answers[key]
 		if !known {
 			var err error
-			a, _, err = tr.w.insist(tr.t.Context(), key)
+			a, err = tr.w.insist(tr.t.Context(), key)
 			require.NoError(tr.t, err)
 		}
 		answers[key] = a
