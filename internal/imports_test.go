@@ -55,7 +55,7 @@ var mayImport = map[string][]string{
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
-	"cmd/bench": {"internal/civil", "internal/events/eventlog", "internal/generate", "internal/projections", "migrations"},
+	"cmd/bench": {"internal/book", "internal/civil", "internal/events", "internal/events/eventlog", "internal/generate", "internal/projections", "internal/workshop", "migrations"},
 	"cmd/api":   {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/pgboot", "internal/projections", "migrations"},
 }
 
