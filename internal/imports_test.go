@@ -60,8 +60,8 @@ var mayImport = map[string][]string{
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
-	"cmd/bench": {"internal/civil", "internal/events/eventlog", "internal/generate", "internal/projections", "migrations"},
 	"cmd/api":   {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/events/seal", "internal/events/sealer", "internal/handout", "internal/pgboot", "internal/projections", "migrations"},
+	"cmd/bench": {"internal/book", "internal/civil", "internal/events", "internal/events/eventlog", "internal/generate", "internal/projections", "internal/workshop", "migrations"},
 }
 
 // pure names the packages that do no I/O, with the libraries from outside that each may use beside the standard one.

@@ -1,6 +1,7 @@
 // Command bench measures a served book from outside: sales over HTTP at a number of callers, each waiting for its
 // answer before it sends the next. It writes into the book that it measures: use a test book. bench generate writes such
-// books, of any size, and bench reads holds the hot questions of some of them against each other.
+// books, of any size; bench reads holds the hot questions of some of them against each other and against bare SQL, and bench
+// drills opens recall drills.
 package main
 
 import (
@@ -34,6 +35,9 @@ func run(ctx context.Context, args []string, out io.Writer) error {
 	}
 	if len(args) > 0 && args[0] == "reads" {
 		return reads(ctx, args[1:], out)
+	}
+	if len(args) > 0 && args[0] == "drills" {
+		return drills(ctx, args[1:], out)
 	}
 	flags := flag.NewFlagSet("bench", flag.ContinueOnError)
 	base := flags.String("url", "http://127.0.0.1:8080", "where the book is served; on loopback only")

@@ -23,6 +23,7 @@ func reads(ctx context.Context, args []string, out io.Writer) error {
 	flags := flag.NewFlagSet("bench reads", flag.ContinueOnError)
 	flags.SetOutput(out)
 	times := flags.Int("times", 300, "how often each question is asked of each book")
+	most := flags.Duration("each", 20*time.Second, "for how long each question is asked at most, once it was asked six times")
 	flags.Usage = func() {
 		fmt.Fprintln(out, "bench reads [flags] DATABASE_URL ... measures generated books, the one to compare with first. It only reads.")
 		flags.PrintDefaults()
@@ -48,7 +49,7 @@ func reads(ctx context.Context, args []string, out io.Writer) error {
 			n+1, book.head.Position, book.of.Run, book.of.Lot, book.of.RunAlike, book.of.LotAlike)
 		books = append(books, book)
 	}
-	return compare(ctx, out, *times, books)
+	return compare(ctx, out, *times, *most, books)
 }
 
 // asked is a book with what is asked of it.
@@ -83,7 +84,7 @@ func ask(ctx context.Context, pool *pgxpool.Pool, before []asked) (asked, error)
 
 // compare measures one question after the other, each in turn in all books with its floors, so that whatever else the
 // machine does meets all alike; and writes a table for each book.
-func compare(ctx context.Context, out io.Writer, times int, books []asked) error {
+func compare(ctx context.Context, out io.Writer, times int, most time.Duration, books []asked) error {
 	tables := make([]strings.Builder, len(books))
 	for i, read := range books[0].reads {
 		var inTurn []generate.Read
@@ -94,7 +95,7 @@ func compare(ctx context.Context, out io.Writer, times int, books []asked) error
 			}
 			inTurn = append(inTurn, book.reads[i])
 		}
-		took, err := generate.Measure(ctx, time.Now, times, inTurn...)
+		took, err := generate.Measure(ctx, time.Now, times, most, inTurn...)
 		if err != nil {
 			return err
 		}

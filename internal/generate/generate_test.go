@@ -110,7 +110,7 @@ func BenchmarkHotReads(b *testing.B) {
 	}
 	b.ResetTimer()
 	for i, read := range books[0] {
-		took, err := generate.Measure(b.Context(), time.Now, max(b.N, 50), read, books[1][i])
+		took, err := generate.Measure(b.Context(), time.Now, max(b.N, 50), time.Minute, read, books[1][i])
 		require.NoError(b, err)
 		b.ReportMetric(float64(took[1].P50)/float64(took[0].P50), strings.ReplaceAll(read.Name, " ", "-")+"-year/weeks")
 	}

@@ -188,14 +188,22 @@ type Took struct {
 	P50, P99 time.Duration
 }
 
-// warmUp is how often each is asked before anything is measured: PostgreSQL settles on a plan at the sixth time.
-const warmUp = 8
+// warmUp is how often each is asked before anything is measured: PostgreSQL settles on a plan at the sixth time. fewest is how
+// often each is measured at the least.
+const (
+	warmUp = 6
+	fewest = 6
+)
 
-// Measure asks some questions in turn, so many times each, and tells for each how long it took. clock is the time on the
-// wall.
-func Measure(ctx context.Context, clock func() time.Time, times int, reads ...Read) ([]Took, error) {
+// Measure asks some questions in turn, so many times each but no longer than for a time in all, and tells for each how long
+// it took. clock is the time on the wall.
+func Measure(ctx context.Context, clock func() time.Time, times int, most time.Duration, reads ...Read) ([]Took, error) {
 	all, measured := make([][]time.Duration, len(reads)), make([]Took, len(reads))
+	start := clock()
 	for n := range warmUp + times {
+		if n >= warmUp+fewest && clock().Sub(start) > most {
+			break
+		}
 		for i, read := range reads {
 			began := clock()
 			rows, err := read.Ask(ctx)
