@@ -25,11 +25,12 @@ var mayImport = map[string][]string{
 	"internal/pgboot": {},
 
 	// pure: decides, works out
-	"internal/events":      {"internal/civil"},
-	"internal/events/seal": {},
-	"internal/expiry":      {"internal/civil"},
-	"internal/gs1":         {"internal/civil"},
-	"internal/workshop":    {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
+	"internal/events":        {"internal/civil"},
+	"internal/events/export": {"internal/events/seal"},
+	"internal/events/seal":   {},
+	"internal/expiry":        {"internal/civil"},
+	"internal/gs1":           {"internal/civil"},
+	"internal/workshop":      {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
 
 	// a translation into another standard's words
 	"internal/epcis":       {"internal/events", "internal/workshop"},
@@ -66,6 +67,7 @@ var pure = map[string][]string{
 	"internal/expiry":      {},
 	"internal/gs1":         {},
 	"internal/events":      {"github.com/google/uuid", "github.com/gowebpki/jcs"},
+	"internal/events/export": {"github.com/google/uuid"},
 	"internal/events/seal": {"golang.org/x/mod/sumdb/note", "golang.org/x/mod/sumdb/tlog"},
 	"internal/workshop":    {"github.com/google/uuid"},
 	"internal/epcis":       {"github.com/google/uuid"},
