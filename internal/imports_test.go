@@ -63,15 +63,15 @@ var mayImport = map[string][]string{
 
 // pure names the packages that do no I/O, with the libraries from outside that each may use beside the standard one.
 var pure = map[string][]string{
-	"internal/civil":       {},
-	"internal/expiry":      {},
-	"internal/gs1":         {},
-	"internal/events":      {"github.com/google/uuid", "github.com/gowebpki/jcs"},
+	"internal/civil":         {},
+	"internal/expiry":        {},
+	"internal/gs1":           {},
+	"internal/events":        {"github.com/google/uuid", "github.com/gowebpki/jcs"},
 	"internal/events/export": {"github.com/google/uuid"},
-	"internal/events/seal": {"golang.org/x/mod/sumdb/note", "golang.org/x/mod/sumdb/tlog"},
-	"internal/workshop":    {"github.com/google/uuid"},
-	"internal/epcis":       {"github.com/google/uuid"},
-	"internal/oracle":      {},
+	"internal/events/seal":   {"golang.org/x/mod/sumdb/note", "golang.org/x/mod/sumdb/tlog"},
+	"internal/workshop":      {"github.com/google/uuid"},
+	"internal/epcis":         {"github.com/google/uuid"},
+	"internal/oracle":        {},
 }
 
 // impure is what the standard library has for I/O and chance. A name covers the packages under it, but for interfacesOnly.

@@ -183,6 +183,7 @@ CREATE TABLE log (
     CONSTRAINT log_position_check CHECK (("position" > 0)),
     CONSTRAINT log_version_check CHECK ((version > 0))
 );
+CREATE INDEX log_later_versions ON log USING btree (type, version, "position") WHERE (version > 1);
 CREATE INDEX log_recorded_at ON log USING brin (recorded_at);
 CREATE INDEX log_type ON log USING btree (type, "position");
 CREATE TRIGGER append_only BEFORE DELETE OR UPDATE OR TRUNCATE ON log FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();

@@ -80,11 +80,14 @@ func (db *database) connect(ctx context.Context, appURL string) error {
 	if db.pool, err = pgxpool.NewWithConfig(ctx, config); err != nil {
 		return fmt.Errorf("connect to the database: %w", err)
 	}
-	if err := migrations.Check(ctx, db.pool); err != nil {
-		db.pool.Close()
-		return err
+	err = migrations.Check(ctx, db.pool)
+	if err == nil {
+		err = eventlog.CheckKnown(ctx, db.pool)
 	}
-	return nil
+	if err != nil {
+		db.pool.Close()
+	}
+	return err
 }
 
 // asOwner does something as the role that owns the tables, and gives its connections back.

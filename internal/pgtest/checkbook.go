@@ -87,9 +87,11 @@ func checkLog(ctx context.Context, t testing.TB, db *DB) {
 		last = c.RecordedAt
 		r, err := events.ParseCanonical([]byte(c.Canonical))
 		require.NoError(t, err)
-		again, err := r.Canonical()
-		require.NoError(t, err)
-		require.Equal(t, c.Canonical, string(again))
+		if r.Version == events.NewestVersion(r.Data) { // an older one has another shape
+			again, err := r.Canonical()
+			require.NoError(t, err)
+			require.Equal(t, c.Canonical, string(again))
+		}
 		require.Equal(t, columns{
 			Position: r.Position, ID: r.ID, Type: r.Data.EventType(), Version: r.Version, OccurredAt: r.OccurredAt.UTC(),
 			RecordedAt: r.RecordedAt.UTC(), Actor: r.Actor, Site: r.Site, Key: r.Key, Command: r.Command, Canonical: c.Canonical,

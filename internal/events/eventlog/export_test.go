@@ -1,0 +1,4 @@
+package eventlog
+
+// Shapes is the query of CheckKnown.
+const Shapes = shapes
