@@ -38,9 +38,10 @@ var mayImport = map[string][]string{
 
 	// PostgreSQL
 	"internal/events/eventlog": {"internal/events"},
+	"internal/events/sealer":   {"internal/events/eventlog", "internal/events/seal"},
 	"internal/projections":     {"internal/civil", "internal/events", "internal/events/eventlog", "internal/workshop"},
 	"internal/book":            {"internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
-	"internal/pgtest":          {"internal/events", "internal/events/eventlog", "internal/pgboot", "internal/projections", "internal/workshop", "migrations"},
+	"internal/pgtest":          {"internal/events", "internal/events/eventlog", "internal/events/sealer", "internal/pgboot", "internal/projections", "internal/workshop", "migrations"},
 
 	// the second book: it shares nothing with the first, so that an error in either shows
 	"internal/oracle": {},

@@ -45,6 +45,19 @@ CREATE TABLE charge_ops (
 CREATE INDEX charge_ops_charge_idx ON charge_ops USING btree (charge);
 GRANT DELETE, INSERT, SELECT, UPDATE ON charge_ops TO firstout_app;
 
+CREATE TABLE checkpoints (
+    size bigint NOT NULL,
+    root bytea NOT NULL,
+    note text NOT NULL,
+    signed_at timestamp with time zone NOT NULL DEFAULT clock_timestamp(),
+    CONSTRAINT checkpoints_pkey PRIMARY KEY (size),
+    CONSTRAINT checkpoints_root_check CHECK ((octet_length(root) = 32)),
+    CONSTRAINT checkpoints_size_check CHECK ((size > 0))
+);
+CREATE TRIGGER append_only BEFORE DELETE OR UPDATE OR TRUNCATE ON checkpoints FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
+ALTER TABLE checkpoints ENABLE ALWAYS TRIGGER append_only;
+GRANT INSERT, SELECT ON checkpoints TO firstout_app;
+
 CREATE TABLE commands (
     key text COLLATE "C" NOT NULL,
     request_hash bytea NOT NULL,
@@ -239,6 +252,17 @@ CREATE TABLE recalls (
 );
 CREATE INDEX recalls_position_idx ON recalls USING btree ("position");
 GRANT DELETE, INSERT, SELECT, UPDATE ON recalls TO firstout_app;
+
+CREATE TABLE seal_hashes (
+    idx bigint NOT NULL,
+    hash bytea NOT NULL,
+    CONSTRAINT seal_hashes_hash_check CHECK ((octet_length(hash) = 32)),
+    CONSTRAINT seal_hashes_idx_check CHECK ((idx >= 0)),
+    CONSTRAINT seal_hashes_pkey PRIMARY KEY (idx)
+);
+CREATE TRIGGER append_only BEFORE DELETE OR UPDATE OR TRUNCATE ON seal_hashes FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();
+ALTER TABLE seal_hashes ENABLE ALWAYS TRIGGER append_only;
+GRANT INSERT, SELECT ON seal_hashes TO firstout_app;
 
 CREATE TABLE sequences (
     kind text COLLATE "C" NOT NULL,

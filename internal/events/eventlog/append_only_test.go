@@ -75,7 +75,7 @@ func TestTriggersFireInReplicaMode(t *testing.T) {
 	require.NoError(t, err)
 	tables, err = pgx.CollectRows(rows, pgx.RowTo[string])
 	require.NoError(t, err)
-	require.Equal(t, []string{"commands", "event_codes", "head", "head", "log"}, tables)
+	require.Equal(t, []string{"checkpoints", "commands", "event_codes", "head", "head", "log", "seal_hashes"}, tables)
 }
 
 func TestRoleOfTheAPICannotRise(t *testing.T) {

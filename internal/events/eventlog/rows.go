@@ -1,0 +1,74 @@
+package eventlog
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"firstout/internal/events"
+)
+
+// A Row is an event as the log keeps it: the bytes that count, and the columns beside them that queries use.
+type Row struct {
+	Position               int64
+	ID                     uuid.UUID
+	Type                   string
+	Version                int
+	OccurredAt, RecordedAt time.Time
+	Actor, Site, Key       string
+	Command                uuid.UUID
+	Canonical              []byte
+}
+
+// ReadRows gives the rows after a position, in order, as they are stored: they may be anything.
+func ReadRows(ctx context.Context, q Querier, after int64, limit int) ([]Row, error) {
+	rows, err := q.Query(ctx, `
+SELECT position, id, type, version, occurred_at, recorded_at, actor, site, key, command, canonical
+FROM log WHERE position > $1 ORDER BY position LIMIT $2`, after, limit)
+	if err != nil {
+		return nil, fmt.Errorf("read the log after %d: %w", after, err)
+	}
+	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[Row])
+	if err != nil {
+		return nil, fmt.Errorf("read the log after %d: %w", after, err)
+	}
+	return found, nil
+}
+
+// Check says what is wrong with a row by itself; nil: its bytes are an event in canonical form, and its columns are what
+// they say.
+func (r Row) Check() error {
+	said, err := events.ParseCanonical(r.Canonical)
+	if err != nil {
+		return fmt.Errorf("its bytes are no event: %w", err)
+	}
+	// As it stands, not as this program would write it: an older version of a shape stays as it was written.
+	if again, err := events.Canonicalize(r.Canonical); err != nil || !bytes.Equal(again, r.Canonical) {
+		return errors.New("its bytes are not in canonical form")
+	}
+	for _, column := range []struct {
+		name string
+		same bool
+	}{
+		{"position", r.Position == said.Position},
+		{"id", r.ID == said.ID},
+		{"type", r.Type == said.Data.EventType()},
+		{"version", r.Version == said.Version},
+		{"occurred_at", r.OccurredAt.Equal(said.OccurredAt)},
+		{"recorded_at", r.RecordedAt.Equal(said.RecordedAt)},
+		{"actor", r.Actor == said.Actor},
+		{"site", r.Site == said.Site},
+		{"key", r.Key == said.Key},
+		{"command", r.Command == said.Command},
+	} {
+		if !column.same {
+			return fmt.Errorf("its column %s is not what its bytes say", column.name)
+		}
+	}
+	return nil
+}
