@@ -40,6 +40,7 @@ var mayImport = map[string][]string{
 	"internal/events/eventlog": {"internal/events"},
 	"internal/events/sealer":   {"internal/events/eventlog", "internal/events/seal"},
 	"internal/projections":     {"internal/civil", "internal/events", "internal/events/eventlog", "internal/workshop"},
+	"internal/backup":          {"internal/events", "internal/events/eventlog", "internal/events/export", "internal/events/seal", "internal/events/sealer", "internal/projections"},
 	"internal/book":            {"internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
 	"internal/pgtest":          {"internal/events", "internal/events/eventlog", "internal/events/sealer", "internal/pgboot", "internal/projections", "internal/workshop", "migrations"},
 
@@ -59,7 +60,7 @@ var mayImport = map[string][]string{
 
 	// the process
 	"cmd/bench": {"internal/civil", "internal/events/eventlog", "internal/generate", "internal/projections", "migrations"},
-	"cmd/api":   {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/pgboot", "internal/projections", "migrations"},
+	"cmd/api":   {"api", "internal/backup", "internal/book", "internal/demo", "internal/events/eventlog", "internal/events/seal", "internal/pgboot", "internal/projections", "migrations"},
 }
 
 // pure names the packages that do no I/O, with the libraries from outside that each may use beside the standard one.

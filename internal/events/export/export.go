@@ -83,7 +83,8 @@ type Key struct {
 // Checkpoint is the newest signed checkpoint of the book at that moment: a signed note over a tree of the events, as
 // many as it says. The events behind those are not under it. A file of a book that was never sealed has none.
 type Checkpoint struct {
-	Note string `json:"note"`
+	Note     string    `json:"note"`
+	SignedAt time.Time `json:"signed_at"`
 }
 
 // Head says how far the book had come. It stands last.

@@ -2,6 +2,7 @@ package export
 
 import (
 	"bufio"
+	"bytes"
 	"compress/gzip"
 	"crypto/sha256"
 	"encoding/binary"
@@ -72,6 +73,12 @@ func (s *source) hash() {
 func (s *source) sha256() Hex {
 	s.hash()
 	return s.sum.Sum(nil)
+}
+
+// mayBeOurs says whether a file begins as gzip does, as far as it goes.
+func (s *source) mayBeOurs() bool {
+	first, _ := s.from.Peek(2)
+	return bytes.HasPrefix([]byte{0x1f, 0x8b}, first)
 }
 
 // ended says whether nothing follows.

@@ -57,12 +57,13 @@ type Reader struct {
 	lines  *bufio.Reader
 	line   []byte
 
-	part  part
-	begun int64       // the position before this chunk
-	last  []byte      // the last event
-	made  []seal.Hash // by the last event; of no use
-	tree  seal.Tree
-	kept  *Kept
+	part    part
+	begun   int64       // the position before this chunk
+	answers int64       // so far, in chunks
+	last    []byte      // the last event
+	made    []seal.Hash // by the last event; of no use
+	tree    seal.Tree
+	kept    *Kept
 }
 
 // part is where in the file a reader is.
@@ -79,9 +80,12 @@ const (
 // Kept is how much of a file a writer can go on with.
 type Kept struct {
 	Bytes    int64
-	Position int64     // of the last event in them
-	Leaf     seal.Hash // of that event
+	Position int64 // of the last event in them
+	Answers  int64 // in them
 	Book     Book
+
+	Last int64     // position of the last event that was read, kept or not
+	Leaf seal.Hash // of that event
 
 	sum  hash.Hash
 	tree *seal.Tree
@@ -92,8 +96,16 @@ func NewReader(file io.Reader) *Reader {
 	return &Reader{file: newSource(file), packed: new(gzip.Reader), lines: bufio.NewReaderSize(nil, 64<<10)}
 }
 
-// Kept is what a writer can go on with of what has been read so far: whole chunks, and the beginning. Nil: not even that.
-func (r *Reader) Kept() *Kept { return r.kept }
+// Kept is what a writer can go on with of what has been read so far: the beginning and whole chunks. Nil: not even those.
+func (r *Reader) Kept() *Kept {
+	if r.kept == nil || r.kept.Bytes == 0 {
+		return nil
+	}
+	if r.kept.Last = r.tree.Size(); r.kept.Last > 0 {
+		r.kept.Leaf = seal.Leaf(r.last)
+	}
+	return r.kept
+}
 
 // Next gives the next record. After the last it is io.EOF, and the file is whole: every byte is as it was written. Other
 // errors are a *CutError, an *AlteredError, a *NewerError or one of reading the file.
@@ -124,6 +136,9 @@ func (r *Reader) Next() (Record, error) {
 // begin reads the first line.
 func (r *Reader) begin() error {
 	r.part = opening
+	if !r.file.mayBeOurs() {
+		return &NewerError{Line: "it does not begin as one"}
+	}
 	err := r.open()
 	if errors.Is(err, gzip.ErrHeader) {
 		return &NewerError{Line: "it does not begin as one"}
@@ -204,11 +219,8 @@ func (r *Reader) keep() {
 	if err != nil || r.kept == nil { // the first record has not been read, or cannot be kept
 		return
 	}
-	r.kept.Bytes, r.kept.Position, r.kept.sum = r.file.n, r.tree.Size(), sum
+	r.kept.Bytes, r.kept.Position, r.kept.Answers, r.kept.sum = r.file.n, r.tree.Size(), r.answers, sum
 	r.kept.tree = r.tree.Clone()
-	if r.tree.Size() > 0 {
-		r.kept.Leaf = seal.Leaf(r.last)
-	}
 }
 
 // record reads a line.
@@ -263,6 +275,7 @@ func (r *Reader) answer(text []byte) (Record, error) {
 	if a.Position != r.tree.Size() { // it is another answer, or the event before it is not there
 		return nil, r.alteredAt(min(r.tree.Size()+1, max(a.Position, r.tree.Size())), fmt.Sprintf("an answer that is one to position %d", a.Position))
 	}
+	r.answers++
 	return a, nil
 }
 
