@@ -94,7 +94,11 @@ func (h *handlers) GetWaste(ctx context.Context, r openapi.GetWasteRequestObject
 	if err != nil {
 		return nil, err
 	}
-	answer := openapi.Waste{From: from, To: to, By: openapi.WasteBy(by), Lines: []openapi.WasteLine{}}
+	checkpoint, err := h.newestCheckpoint(ctx)
+	if err != nil {
+		return nil, err
+	}
+	answer := openapi.Waste{From: from, To: to, By: openapi.WasteBy(by), Lines: []openapi.WasteLine{}, Checkpoint: checkpoint}
 	for _, s := range sums {
 		line := openapi.WasteLine{Pieces: int(s.Pieces), WeightG: s.Mass, CountsAsWaste: s.Waste}
 		switch by {

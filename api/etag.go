@@ -44,6 +44,10 @@ func tagged(book Book) echo.MiddlewareFunc {
 			if r.Method != http.MethodGet || !strings.HasPrefix(c.Path(), "/v1/") {
 				return next(c)
 			}
+			if strings.HasPrefix(c.Path(), sealRoutes) { // the seal follows the book, and moves when the book does not
+				c.Response().Header().Set("Cache-Control", "private, no-cache")
+				return next(c)
+			}
 			mark, err := book.Mark(r.Context())
 			if err != nil {
 				return fmt.Errorf("mark the book: %w", err)

@@ -66,7 +66,8 @@ func (d *drawer) headerSpoils(w *wish) []spoil {
 		}
 		set(http.StatusUnsupportedMediaType, "unsupported-media-type", "Content-Encoding", "gzip")
 	}
-	if w.method == http.MethodGet && strings.HasPrefix(w.op.route.Path, "/v1/") && !streamRoutes[echoPath(w.op.route.Path)] {
+	tagged := strings.HasPrefix(w.op.route.Path, "/v1/") && !strings.HasPrefix(w.op.route.Path, sealRoutes)
+	if w.method == http.MethodGet && tagged && !streamRoutes[echoPath(w.op.route.Path)] {
 		set(http.StatusBadRequest, "invalid-request", "If-None-Match", strings.Repeat("x", 2001))
 	}
 	return all

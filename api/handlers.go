@@ -24,6 +24,7 @@ type handlers struct {
 	metrics *Metrics
 
 	identifiers string // URI under which things have theirs in what other systems read
+	verifierKey string // of the key that this process seals with; "": it does not seal
 }
 
 var _ openapi.StrictServerInterface = (*handlers)(nil)

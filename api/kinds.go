@@ -16,6 +16,7 @@ const (
 	slugNotFound         workshop.Slug = "not-found"
 	slugMethodNotAllowed workshop.Slug = "method-not-allowed"
 	slugNotAcceptable    workshop.Slug = "not-acceptable"
+	slugNotSealed        workshop.Slug = "not-sealed"
 	slugCursorGone       workshop.Slug = "cursor-gone"
 	slugTooLarge         workshop.Slug = "too-large"
 	slugUnsupportedMedia workshop.Slug = "unsupported-media-type"
@@ -28,7 +29,7 @@ const (
 // generalSlugs are those kinds in the order of their status.
 var generalSlugs = []workshop.Slug{
 	slugInvalidRequest, slugKeyMissing, slugUnauthenticated, slugForbidden, slugNotFound, slugMethodNotAllowed,
-	slugNotAcceptable, slugCursorGone, slugTooLarge, slugUnsupportedMedia, slugKeyReused, slugTooManyRequests,
+	slugNotAcceptable, slugNotSealed, slugCursorGone, slugTooLarge, slugUnsupportedMedia, slugKeyReused, slugTooManyRequests,
 	slugFault, slugUnavailable,
 }
 
@@ -266,6 +267,17 @@ var kinds = map[workshop.Slug]kind{
 		Means: "The Accept header names no media type that this address can answer with.",
 		Do:    "Accept one of the types that the facts name, or leave the header out.",
 		Facts: []fact{{"available", "the media types there are"}},
+	},
+	slugNotSealed: {
+		Status: http.StatusConflict, Title: "It is not sealed",
+		Means: "The log is sealed a few seconds after it was written, and no checkpoint vouches yet for what was asked about; or this server has no key to sign with and seals nothing.",
+		Do:    "Ask for less, or again in half a minute. If the seal stays behind, look at the server's log; if nothing is sealed, give it a signing key (FIRSTOUT_SEAL_KEY).",
+		Facts: []fact{
+			{"sealed", "how many events the newest checkpoint vouches for"},
+			{"position", "how many events there are"},
+			{"signed_at", "when the newest checkpoint was signed"},
+			{"sealing", "whether this server seals"},
+		},
 	},
 	slugCursorGone: {
 		Status: http.StatusGone, Title: "The cursor leads nowhere any more",

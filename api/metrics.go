@@ -31,6 +31,7 @@ type Metrics struct {
 	group    prometheus.Histogram     // commands
 	commit   prometheus.Histogram     // seconds
 	appended prometheus.Counter       // events
+	sealing  *prometheus.CounterVec   // outcome
 }
 
 // NewMetrics starts counting from nothing. What the collectors gather is told beside it.
@@ -61,8 +62,11 @@ func NewMetrics(more ...prometheus.Collector) *Metrics {
 		appended: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "firstout_events_appended_total", Help: "Events that this process has added to the log.",
 		}),
+		sealing: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "firstout_seal_looks_total", Help: "Times that this process looked whether there is anything to seal, by how that went: done or failed. None at all: it has no key.",
+		}, []string{"outcome"}),
 	}
-	m.registry.MustRegister(m.requests, m.took, m.problems, m.commands, m.group, m.commit, m.appended,
+	m.registry.MustRegister(m.requests, m.took, m.problems, m.commands, m.group, m.commit, m.appended, m.sealing,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	m.registry.MustRegister(more...)
 	for _, slug := range allSlugs() { // a rate needs its zero
@@ -76,6 +80,15 @@ func (m *Metrics) Committed(g book.Group) {
 	m.group.Observe(float64(g.Commands))
 	m.commit.Observe(g.Took.Seconds())
 	m.appended.Add(float64(g.Events))
+}
+
+// SealLooked counts a look of the sealer's; it is what sealer.Options.Outcome asks for.
+func (m *Metrics) SealLooked(err error) {
+	outcome := "done"
+	if err != nil {
+		outcome = "failed"
+	}
+	m.sealing.WithLabelValues(outcome).Inc()
 }
 
 // decided counts a command.

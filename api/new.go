@@ -26,6 +26,8 @@ type Config struct {
 
 	Identifiers string // URI under which things have theirs in what other systems read; "" is DefaultIdentifiers
 
+	VerifierKey string // public half of the key that this process seals with; "": it does not seal
+
 	Streams Streams         // the zero value is DefaultStreams
 	Stop    <-chan struct{} // closed when the process is to stop: streams end, which have no end by themselves
 }
@@ -36,7 +38,7 @@ func New(c Config) http.Handler {
 	if c.Metrics == nil {
 		c.Metrics = NewMetrics()
 	}
-	h := &handlers{service: service{ready: c.Ready}, book: c.Book, pool: c.Pool, state: state, metrics: c.Metrics, identifiers: cmp.Or(c.Identifiers, DefaultIdentifiers)}
+	h := &handlers{service: service{ready: c.Ready}, book: c.Book, pool: c.Pool, state: state, metrics: c.Metrics, identifiers: cmp.Or(c.Identifiers, DefaultIdentifiers), verifierKey: c.VerifierKey}
 	h.streams = &streams{
 		settings: c.Streams.orDefault(), state: state, pool: c.Pool, changed: c.Book.Changed, stop: c.Stop, log: c.Log,
 		open: map[string]int{},

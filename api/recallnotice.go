@@ -11,8 +11,9 @@ import (
 )
 
 // noticeOf drafts the notice of a recall: who recalls what, by which marks it is known, where it was sold and when, and what
-// to do. A drill is marked as one on its first line.
-func noticeOf(found workshop.RecallAnswer, defs *workshop.Definitions, today civil.Day) string {
+// to do. A drill is marked as one on its first line. The checkpoint at its foot, if there is one, commits the shop to what its
+// records said when it was drafted.
+func noticeOf(found workshop.RecallAnswer, defs *workshop.Definitions, today civil.Day, checkpoint string) string {
 	var text strings.Builder
 	say := func(format string, args ...any) { fmt.Fprintf(&text, format+"\n", args...) }
 	if found.Recall.Opened.Drill {
@@ -43,6 +44,9 @@ func noticeOf(found workshop.RecallAnswer, defs *workshop.Definitions, today civ
 	say("Bring the products back to where you bought them, or throw them away. If you feel unwell, ask a doctor.")
 	say("\nDraft made from the shop's records. Before it is published the maker checks it against local food law and with the")
 	say("competent authority; they, and a qualified person's judgement, come before this text.")
+	if checkpoint != "" {
+		say("\nSeal of the records that this was made from:\n\n%s", checkpoint)
+	}
 	return text.String()
 }
 

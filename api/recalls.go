@@ -228,6 +228,9 @@ func (h *handlers) GetRecallNotice(ctx context.Context, r openapi.GetRecallNotic
 		return nil, err
 	}
 	m := momentOf(ctx)
-	notice := noticeOf(*found, m.defs, civil.DayOf(m.now, m.defs.Zone(found.Recall.Site)))
-	return inForm{mediaType: "text/plain; charset=utf-8", body: []byte(notice)}, nil
+	checkpoint, err := h.newestCheckpoint(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return asText(noticeOf(*found, m.defs, civil.DayOf(m.now, m.defs.Zone(found.Recall.Site)), valueOf(checkpoint))), nil
 }

@@ -150,6 +150,11 @@ GET  /v1/labels/:code         cmoa
 POST /v1/labels/:code/prints  cmo
 
 # Events and feed: owner, auditor.
+GET /v1/log/checkpoint          oa whole
+GET /v1/log/key                 oa whole
+GET /v1/log/proofs/inclusion    oa whole
+GET /v1/log/proofs/consistency  oa whole
+
 GET /v1/events  oa whole
 GET /v1/feed    oa whole
 `

@@ -168,4 +168,9 @@ var rights = map[string]roles{
 	"POST /v1/labels/:code/prints": counterDoes,
 	"GET /v1/events":               auditorSees.ofTheWholeBook(),
 	"GET /v1/feed":                 auditorSees.ofTheWholeBook(),
+
+	"GET /v1/log/checkpoint":         auditorSees.ofTheWholeBook(),
+	"GET /v1/log/key":                auditorSees.ofTheWholeBook(),
+	"GET /v1/log/proofs/inclusion":   auditorSees.ofTheWholeBook(),
+	"GET /v1/log/proofs/consistency": auditorSees.ofTheWholeBook(),
 }

@@ -181,6 +181,11 @@ var atThePier = map[string]siteCase{
 	},
 	"GET /v1/events": {elsewhere: []string{"events", "events?code={mine}"}},
 	"GET /v1/feed":   {elsewhere: []string{"feed"}},
+
+	"GET /v1/log/checkpoint":         {elsewhere: []string{"log/checkpoint"}},
+	"GET /v1/log/key":                {elsewhere: []string{"log/key"}},
+	"GET /v1/log/proofs/inclusion":   {elsewhere: []string{"log/proofs/inclusion?position=1"}},
+	"GET /v1/log/proofs/consistency": {elsewhere: []string{"log/proofs/consistency?from=1"}},
 }
 
 // A house is the shop and the stall at the pier, each with something of its own, under the words of atThePier.

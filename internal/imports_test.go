@@ -19,10 +19,11 @@ var mayImport = map[string][]string{
 	".": {}, // spec.go
 
 	// what knows nothing of the book
-	"migrations":      {},
-	"internal":        {}, // this test
-	"internal/civil":  {},
-	"internal/pgboot": {},
+	"migrations":       {},
+	"internal":         {}, // this test
+	"internal/civil":   {},
+	"internal/handout": {},
+	"internal/pgboot":  {},
 
 	// pure: decides, works out
 	"internal/events":        {"internal/civil"},
@@ -55,12 +56,12 @@ var mayImport = map[string][]string{
 	// HTTP
 	"api/openapi":   {"internal/civil", "internal/events"},
 	"api/web":       {"internal/civil"},
-	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/epcis", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
+	"api":           {".", "api/openapi", "api/web", "internal/book", "internal/civil", "internal/epcis", "internal/events", "internal/events/eventlog", "internal/events/seal", "internal/events/sealer", "internal/projections", "internal/workshop"},
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
 	"cmd/bench": {"internal/civil", "internal/events/eventlog", "internal/generate", "internal/projections", "migrations"},
-	"cmd/api":   {"api", "internal/backup", "internal/book", "internal/demo", "internal/events/eventlog", "internal/events/seal", "internal/pgboot", "internal/projections", "migrations"},
+	"cmd/api":   {"api", "internal/backup", "internal/book", "internal/demo", "internal/events/eventlog", "internal/events/seal", "internal/events/sealer", "internal/handout", "internal/pgboot", "internal/projections", "migrations"},
 }
 
 // pure names the packages that do no I/O, with the libraries from outside that each may use beside the standard one.

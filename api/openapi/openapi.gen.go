@@ -1819,6 +1819,23 @@ type CodeOrNull = string
 // Composition g per 100 g; an absent key counts as 0. `syrup_de` is the dextrose equivalent of `syrup_solids`.
 type Composition = map[string]float64
 
+// ConsistencyProof defines model for ConsistencyProof.
+type ConsistencyProof struct {
+	// Checkpoint The signed checkpoint of the later size, if one was signed.
+	Checkpoint *string     `json:"checkpoint,omitempty"`
+	From       LogPosition `json:"from"`
+
+	// FromRoot A SHA-256 in base64.
+	FromRoot LogHash `json:"from_root"`
+
+	// Hashes Empty where the sizes are the same.
+	Hashes []LogHash   `json:"hashes"`
+	To     LogPosition `json:"to"`
+
+	// ToRoot A SHA-256 in base64.
+	ToRoot LogHash `json:"to_root"`
+}
+
 // Cooling How a filling cooled that was boiled, or held at 70 °C for 2 minutes: from 57 to 21 °C within 2 hours, and to 5 °C within 6
 // in all (US Food Code 3-501.14, from memory). Readings are checks of its temperature; what nobody read is not late.
 type Cooling struct {
@@ -2826,6 +2843,26 @@ type HoldPage struct {
 // How How the run was known.
 type How string
 
+// InclusionProof defines model for InclusionProof.
+type InclusionProof struct {
+	// Checkpoint The signed checkpoint of this size, if one was signed.
+	Checkpoint *string `json:"checkpoint,omitempty"`
+
+	// Hashes From the leaf's sibling up to a child of the root.
+	Hashes []LogHash `json:"hashes"`
+
+	// Index The position counted from 0.
+	Index int64 `json:"index"`
+
+	// Leaf A SHA-256 in base64.
+	Leaf     LogHash     `json:"leaf"`
+	Position LogPosition `json:"position"`
+
+	// Root A SHA-256 in base64.
+	Root LogHash     `json:"root"`
+	Size LogPosition `json:"size"`
+}
+
 // Ingredient Something bought.
 type Ingredient struct {
 	// Allergens null or absent: not known, and then nothing made of it can be released.
@@ -3143,6 +3180,12 @@ type LineSold struct {
 	// PriceMinor Money in whole minor units, e.g. cents.
 	PriceMinor *Minor `json:"price_minor,omitempty"`
 }
+
+// LogHash A SHA-256 in base64.
+type LogHash = string
+
+// LogPosition defines model for LogPosition.
+type LogPosition = int64
 
 // Lot A delivery, or a block set from the rest of a vat. `portions`, `dates`, `checks`, `deviations` and `history` are in the answer about one lot, `recorded` in the answer to the write. Supplier and price are shown to those who may see them.
 type Lot struct {
@@ -5092,6 +5135,9 @@ type VatPage struct {
 type Waste struct {
 	By WasteBy `json:"by"`
 
+	// Checkpoint The newest signed checkpoint of the log, to be printed and kept with the report; absent while nothing is sealed.
+	Checkpoint *string `json:"checkpoint,omitempty"`
+
 	// From A calendar date in the site's time zone, inclusive.
 	From  Day         `json:"from"`
 	Lines []WasteLine `json:"lines"`
@@ -5487,6 +5533,24 @@ type GetLifeSchemeParams struct {
 
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// ProveConsistencyParams defines parameters for ProveConsistency.
+type ProveConsistencyParams struct {
+	// From Events of the earlier checkpoint.
+	From LogPosition `form:"from" json:"from"`
+
+	// To Events of the later one; without it, of the newest checkpoint.
+	To *LogPosition `form:"to,omitempty" json:"to,omitempty"`
+}
+
+// ProveInclusionParams defines parameters for ProveInclusion.
+type ProveInclusionParams struct {
+	// Position The event.
+	Position LogPosition `form:"position" json:"position"`
+
+	// Size In the log of this many events; without it, that of the newest checkpoint.
+	Size *LogPosition `form:"size,omitempty" json:"size,omitempty"`
 }
 
 // ListLotsParams defines parameters for ListLots.
@@ -6157,6 +6221,18 @@ type ServerInterface interface {
 	// PutLifeScheme Set the shop's own table of how long fillings keep
 	// (PUT /v1/life-scheme)
 	PutLifeScheme(ctx echo.Context) error
+	// GetCheckpoint The newest signed checkpoint, to be kept elsewhere
+	// (GET /v1/log/checkpoint)
+	GetCheckpoint(ctx echo.Context) error
+	// GetVerifierKey The public key that checkpoints are checked with
+	// (GET /v1/log/key)
+	GetVerifierKey(ctx echo.Context) error
+	// ProveConsistency Proof that the log only grew
+	// (GET /v1/log/proofs/consistency)
+	ProveConsistency(ctx echo.Context, params ProveConsistencyParams) error
+	// ProveInclusion Proof that an event is in the log
+	// (GET /v1/log/proofs/inclusion)
+	ProveInclusion(ctx echo.Context, params ProveInclusionParams) error
 	// ListLots Lots in code order, oldest first
 	// (GET /v1/lots)
 	ListLots(ctx echo.Context, params ListLotsParams) error
@@ -7805,6 +7881,74 @@ func (w *ServerInterfaceWrapper) PutLifeScheme(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.PutLifeScheme(ctx)
+	return err
+}
+
+// GetCheckpoint converts echo context to params.
+func (w *ServerInterfaceWrapper) GetCheckpoint(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetCheckpoint(ctx)
+	return err
+}
+
+// GetVerifierKey converts echo context to params.
+func (w *ServerInterfaceWrapper) GetVerifierKey(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetVerifierKey(ctx)
+	return err
+}
+
+// ProveConsistency converts echo context to params.
+func (w *ServerInterfaceWrapper) ProveConsistency(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ProveConsistencyParams
+	// ------------- Required query parameter "from" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "from", ctx.QueryParams(), &params.From, runtime.BindQueryParameterOptions{Type: "integer", Format: "int64"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter from: %s", err))
+	}
+
+	// ------------- Optional query parameter "to" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "to", ctx.QueryParams(), &params.To, runtime.BindQueryParameterOptions{Type: "integer", Format: "int64"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter to: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ProveConsistency(ctx, params)
+	return err
+}
+
+// ProveInclusion converts echo context to params.
+func (w *ServerInterfaceWrapper) ProveInclusion(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ProveInclusionParams
+	// ------------- Required query parameter "position" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "position", ctx.QueryParams(), &params.Position, runtime.BindQueryParameterOptions{Type: "integer", Format: "int64"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter position: %s", err))
+	}
+
+	// ------------- Optional query parameter "size" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "size", ctx.QueryParams(), &params.Size, runtime.BindQueryParameterOptions{Type: "integer", Format: "int64"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter size: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ProveInclusion(ctx, params)
 	return err
 }
 
@@ -9705,6 +9849,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/labels/stale", wrapper.ListStaleLabels, options.OperationMiddlewares["listStaleLabels"]...)
 	router.GET(options.BaseURL+"/v1/life-scheme", wrapper.GetLifeScheme, options.OperationMiddlewares["getLifeScheme"]...)
 	router.PUT(options.BaseURL+"/v1/life-scheme", wrapper.PutLifeScheme, options.OperationMiddlewares["putLifeScheme"]...)
+	router.GET(options.BaseURL+"/v1/log/checkpoint", wrapper.GetCheckpoint, options.OperationMiddlewares["getCheckpoint"]...)
+	router.GET(options.BaseURL+"/v1/log/key", wrapper.GetVerifierKey, options.OperationMiddlewares["getVerifierKey"]...)
+	router.GET(options.BaseURL+"/v1/log/proofs/consistency", wrapper.ProveConsistency, options.OperationMiddlewares["proveConsistency"]...)
+	router.GET(options.BaseURL+"/v1/log/proofs/inclusion", wrapper.ProveInclusion, options.OperationMiddlewares["proveInclusion"]...)
 	router.GET(options.BaseURL+"/v1/lots", wrapper.ListLots, options.OperationMiddlewares["listLots"]...)
 	router.POST(options.BaseURL+"/v1/lots", wrapper.CreateLot, options.OperationMiddlewares["createLot"]...)
 	router.GET(options.BaseURL+"/v1/lots/:code", wrapper.GetLot, options.OperationMiddlewares["getLot"]...)
@@ -10973,6 +11121,97 @@ func (response PutLifeScheme201JSONResponse) VisitPutLifeSchemeResponse(w http.R
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(201)
 	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCheckpointRequestObject struct {
+}
+
+type GetCheckpointResponseObject interface {
+	VisitGetCheckpointResponse(w http.ResponseWriter) error
+}
+
+type GetCheckpoint200TextResponse string
+
+func (response GetCheckpoint200TextResponse) VisitGetCheckpointResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/plain")
+	w.WriteHeader(200)
+
+	_, err := w.Write([]byte(fmt.Sprint(response)))
+	return err
+}
+
+type GetVerifierKeyRequestObject struct {
+}
+
+type GetVerifierKeyResponseObject interface {
+	VisitGetVerifierKeyResponse(w http.ResponseWriter) error
+}
+
+type GetVerifierKey200TextResponse string
+
+func (response GetVerifierKey200TextResponse) VisitGetVerifierKeyResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/plain")
+	w.WriteHeader(200)
+
+	_, err := w.Write([]byte(fmt.Sprint(response)))
+	return err
+}
+
+type ProveConsistencyRequestObject struct {
+	Params ProveConsistencyParams
+}
+
+type ProveConsistencyResponseObject interface {
+	VisitProveConsistencyResponse(w http.ResponseWriter) error
+}
+
+type ProveConsistency200JSONResponse ConsistencyProof
+
+func (response ProveConsistency200JSONResponse) VisitProveConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveInclusionRequestObject struct {
+	Params ProveInclusionParams
+}
+
+type ProveInclusionResponseObject interface {
+	VisitProveInclusionResponse(w http.ResponseWriter) error
+}
+
+type ProveInclusion200JSONResponse InclusionProof
+
+func (response ProveInclusion200JSONResponse) VisitProveInclusionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveInclusion200TextResponse string
+
+func (response ProveInclusion200TextResponse) VisitProveInclusionResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/plain")
+	w.WriteHeader(200)
+
+	_, err := w.Write([]byte(fmt.Sprint(response)))
 	return err
 }
 
@@ -12370,6 +12609,18 @@ type StrictServerInterface interface {
 	// PutLifeScheme Set the shop's own table of how long fillings keep
 	// (PUT /v1/life-scheme)
 	PutLifeScheme(ctx context.Context, request PutLifeSchemeRequestObject) (PutLifeSchemeResponseObject, error)
+	// GetCheckpoint The newest signed checkpoint, to be kept elsewhere
+	// (GET /v1/log/checkpoint)
+	GetCheckpoint(ctx context.Context, request GetCheckpointRequestObject) (GetCheckpointResponseObject, error)
+	// GetVerifierKey The public key that checkpoints are checked with
+	// (GET /v1/log/key)
+	GetVerifierKey(ctx context.Context, request GetVerifierKeyRequestObject) (GetVerifierKeyResponseObject, error)
+	// ProveConsistency Proof that the log only grew
+	// (GET /v1/log/proofs/consistency)
+	ProveConsistency(ctx context.Context, request ProveConsistencyRequestObject) (ProveConsistencyResponseObject, error)
+	// ProveInclusion Proof that an event is in the log
+	// (GET /v1/log/proofs/inclusion)
+	ProveInclusion(ctx context.Context, request ProveInclusionRequestObject) (ProveInclusionResponseObject, error)
 	// ListLots Lots in code order, oldest first
 	// (GET /v1/lots)
 	ListLots(ctx context.Context, request ListLotsRequestObject) (ListLotsResponseObject, error)
@@ -14081,6 +14332,102 @@ func (sh *strictHandler) PutLifeScheme(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(PutLifeSchemeResponseObject); ok {
 		return validResponse.VisitPutLifeSchemeResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetCheckpoint operation middleware
+func (sh *strictHandler) GetCheckpoint(ctx echo.Context) error {
+	var request GetCheckpointRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetCheckpoint(ctx.Request().Context(), request.(GetCheckpointRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetCheckpoint")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetCheckpointResponseObject); ok {
+		return validResponse.VisitGetCheckpointResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetVerifierKey operation middleware
+func (sh *strictHandler) GetVerifierKey(ctx echo.Context) error {
+	var request GetVerifierKeyRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetVerifierKey(ctx.Request().Context(), request.(GetVerifierKeyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetVerifierKey")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetVerifierKeyResponseObject); ok {
+		return validResponse.VisitGetVerifierKeyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ProveConsistency operation middleware
+func (sh *strictHandler) ProveConsistency(ctx echo.Context, params ProveConsistencyParams) error {
+	var request ProveConsistencyRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ProveConsistency(ctx.Request().Context(), request.(ProveConsistencyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ProveConsistency")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ProveConsistencyResponseObject); ok {
+		return validResponse.VisitProveConsistencyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ProveInclusion operation middleware
+func (sh *strictHandler) ProveInclusion(ctx echo.Context, params ProveInclusionParams) error {
+	var request ProveInclusionRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ProveInclusion(ctx.Request().Context(), request.(ProveInclusionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ProveInclusion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ProveInclusionResponseObject); ok {
+		return validResponse.VisitProveInclusionResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

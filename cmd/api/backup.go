@@ -10,11 +10,9 @@ import (
 	"os"
 
 	"github.com/jackc/pgx/v5/pgxpool"
-	"golang.org/x/mod/sumdb/note"
 
 	"firstout/internal/backup"
 	"firstout/internal/events/eventlog"
-	"firstout/internal/events/seal"
 )
 
 // backUp writes the whole book into a file, whether or not it is being served.
@@ -27,11 +25,7 @@ func backUp(ctx context.Context, args, environ []string, out io.Writer) error {
 			flags.StringVar(&from, "from", "", "an older file of this book, which stays as it is, to go on from")
 		},
 	}
-	told := out
-	if to == "-" {
-		told = io.Discard // the output is the file
-	}
-	return withDatabase(ctx, of, args, environ, told, func(db *database) error {
+	return withDatabase(ctx, of, args, environ, out, func(db *database) error {
 		if to == "-" {
 			return backUpTo(ctx, db, out, from)
 		}
@@ -76,61 +70,16 @@ func sealedOf(report backup.Report) string {
 	return fmt.Sprintf("a signed checkpoint vouches for it up to position %d, and for none of the %d events behind it\n", report.Sealed, report.Position-report.Sealed)
 }
 
-// evidence are the flags that tell what a file is held against.
-type evidence struct{ keys, checkpoints []string }
-
-func (e *evidence) flags(flags *flag.FlagSet) {
-	flags.Func("key", "the verifier key (name+id+key) whose signature on the checkpoint is checked; say it again for more keys", func(text string) error {
-		e.keys = append(e.keys, text)
-		return nil
-	})
-	flags.Func("checkpoint", "a file with a signed checkpoint that was taken away from the book before; say it again for more", func(text string) error {
-		e.checkpoints = append(e.checkpoints, text)
-		return nil
-	})
-}
-
-// read opens what the flags name. A checkpoint proves nothing without the key.
-func (e *evidence) read() (backup.Evidence, error) {
-	var against backup.Evidence
-	for _, text := range e.keys {
-		key, err := seal.ParseVerifier(text)
-		if err != nil {
-			return against, fmt.Errorf("--key: %w", err)
-		}
-		against.Keys = append(against.Keys, key)
-	}
-	if len(e.checkpoints) > 0 && len(e.keys) == 0 {
-		return against, errors.New("--checkpoint needs the --key that signed it")
-	}
-	for _, path := range e.checkpoints {
-		c, err := readCheckpoint(path, against.Keys)
-		if err != nil {
-			return against, fmt.Errorf("--checkpoint: %s: %w", path, err)
-		}
-		against.Outside = append(against.Outside, c)
-	}
-	return against, nil
-}
-
-func readCheckpoint(path string, keys []note.Verifier) (seal.Checkpoint, error) {
-	signed, err := os.ReadFile(path)
-	if err != nil {
-		return seal.Checkpoint{}, err
-	}
-	return seal.Open(signed, keys...)
-}
-
 // restore puts the book of a file into an empty database.
 func restore(ctx context.Context, args, environ []string, out io.Writer) error {
 	var path string
-	var evidence evidence
+	var v verifyFlags
 	of := subcommand{
 		name: "restore", does: "put the book of a file that backup wrote into an empty database; all of it, or nothing",
-		flags: evidence.flags, takes: "FILE", at: &path,
+		flags: v.addTrust, takes: "FILE", at: &path,
 	}
 	return withDatabase(ctx, of, args, environ, out, func(db *database) error {
-		against, err := evidence.read()
+		against, err := v.evidence()
 		if err != nil {
 			return err
 		}
@@ -166,7 +115,7 @@ func signatureOf(checked backup.Checked) string {
 // epoch begins a new epoch of a book whose database was put back to an earlier moment by PostgreSQL's own means.
 func epoch(ctx context.Context, args, environ []string, out io.Writer) error {
 	if len(args) == 0 || args[0] != "new" {
-		fmt.Fprintln(out, "firstout epoch new: begin a new epoch, once, after the database was put back to an earlier moment.\nCursors and feeds of before begin anew; positions that were lost are given again.\n\nfirstout epoch new -h tells the settings.")
+		fmt.Fprintln(out, "firstout epoch: tell positions of now from those before the database was put back to an earlier moment\n\nusage: firstout epoch new [flags]\n\nOnce, and before the book is served again: positions that were lost are given anew, and cursors and feeds of before\nbegin again. firstout epoch new -h tells the settings.")
 		if len(args) == 0 || args[0] == "-h" || args[0] == "--help" || args[0] == "help" {
 			return flag.ErrHelp
 		}

@@ -15,6 +15,7 @@ import (
 	"strings"
 
 	"firstout/api"
+	"firstout/internal/handout"
 )
 
 // Config is every setting of the process. The environment fills it, flags stand over the environment; what is set
@@ -32,6 +33,10 @@ type Config struct {
 	TLSKey        string // PEM file of the certificate's key
 	Identifiers   string // https URI under which things have theirs in what other systems read; of a domain of your own
 	RatePerSecond int    // requests a second that one key may make, with bursts of twice as many
+
+	SealKey           string // file with the key that the log is sealed with, or the key itself; a private PostgreSQL gets one of its own
+	CheckpointWebhook string // https address that every new checkpoint is posted to, so that a copy leaves the house
+	WebhookLoopback   bool   // that address may be on this machine, also http
 }
 
 // setting ties a field to its variable and its flag.
@@ -53,6 +58,9 @@ var settings = []setting{
 	{"FIRSTOUT_TLS_KEY", "tls-key", "PEM file of the certificate's key", func(c *Config) any { return &c.TLSKey }},
 	{"FIRSTOUT_IDENTIFIERS", "identifiers", "https URI under which things have theirs in what other systems read (EPCIS); of a domain of your own", func(c *Config) any { return &c.Identifiers }},
 	{"FIRSTOUT_RATE", "rate", "requests a second that one key may make, with bursts of twice as many", func(c *Config) any { return &c.RatePerSecond }},
+	{"FIRSTOUT_SEAL_KEY", "seal-key", "file with the key that the log is sealed with (firstout keys seal makes one), or in the environment the key itself; kept away from the database. Without it a private PostgreSQL gets one in its data folder, and a PostgreSQL of your own is not sealed", func(c *Config) any { return &c.SealKey }},
+	{"FIRSTOUT_CHECKPOINT_WEBHOOK", "checkpoint-webhook", "https address that every new checkpoint is posted to, so that a copy leaves the house", func(c *Config) any { return &c.CheckpointWebhook }},
+	{"FIRSTOUT_CHECKPOINT_WEBHOOK_LOOPBACK", "checkpoint-webhook-loopback", "that address may be on this machine, also http", func(c *Config) any { return &c.WebhookLoopback }},
 }
 
 func defaults() Config {
@@ -173,6 +181,11 @@ func (c Config) check() error {
 		return errors.New("the rate is at least one request a second")
 	case c.DatabaseURL == "" && c.MigrateURL != "":
 		return errors.New("DATABASE_MIGRATE_URL is given without DATABASE_URL: give both")
+	}
+	if c.CheckpointWebhook != "" {
+		if _, err := handout.New(handout.Config{URL: c.CheckpointWebhook, AllowLoopback: c.WebhookLoopback}); err != nil {
+			return fmt.Errorf("FIRSTOUT_CHECKPOINT_WEBHOOK: %w", err)
+		}
 	}
 	return c.checkAddr()
 }

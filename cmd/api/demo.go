@@ -91,6 +91,9 @@ func playAndServe(ctx context.Context, db *database, config Config, log *slog.Lo
 		for _, role := range api.Roles {
 			fmt.Fprintf(out, "  %-8s %s\n", role, secrets[role])
 		}
+		if key, err := sealingKey(ctx, db, served, log, false); err == nil && key != nil {
+			fmt.Fprintf(out, "The log is sealed. Its checkpoint is at %s/v1/log/checkpoint and is checked with the key\n  %s\n", base, key.Verifier())
+		}
 		<-ctx.Done()
 		return nil
 	})

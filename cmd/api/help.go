@@ -44,8 +44,12 @@ func valueInForce(value string) string {
 // passwordInWords finds a password in the other form of a database address, such as "host=db password='a b'".
 var passwordInWords = regexp.MustCompile(`(?i)(password\s*=\s*)('(?:[^'\\]|\\.)*'|\S+)`)
 
-// masked hides what a help page must not show of a value: the password in a database's address.
+// masked hides what a help page must not show of a value: the password in a database's address, a sealing key, what an
+// address has in its query.
 func masked(value string) string {
+	if strings.HasPrefix(value, privateKeyBegins) {
+		return "(a key)"
+	}
 	if !strings.Contains(value, "://") {
 		return passwordInWords.ReplaceAllString(value, "${1}xxxxx")
 	}
@@ -55,7 +59,7 @@ func masked(value string) string {
 	}
 	query := address.Query()
 	for name := range query {
-		if strings.Contains(strings.ToLower(name), "password") {
+		if strings.Contains(strings.ToLower(name), "password") || strings.HasPrefix(value, "https://") {
 			query.Set(name, "xxxxx")
 		}
 	}

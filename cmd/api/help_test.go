@@ -58,7 +58,7 @@ func TestEveryCommandHasAHelpPage(t *testing.T) {
 		require.Contains(t, help(t, nil, c.name, "-h"), "usage: firstout "+c.name)
 	}
 	for command, flags := range map[string][]string{
-		"create": {"--name", "--role", "--site", "--expires", "counter, maker, owner, auditor, till"}, "list": {"--addr"}, "revoke": {"--name"},
+		"create": {"--name", "--role", "--site", "--expires", "counter, maker, owner, auditor, till"}, "list": {"--addr"}, "revoke": {"--name"}, "seal": {"--name", "--out = seal.key"},
 	} {
 		page := help(t, nil, "keys", command, "--help")
 		for _, f := range flags {
@@ -68,7 +68,17 @@ func TestEveryCommandHasAHelpPage(t *testing.T) {
 	require.Contains(t, help(t, nil, "rebuild", "-h"), "--check = false")
 	require.Contains(t, help(t, nil, "demo", "--days", "3", "-h"), "--days = 3")
 	require.ErrorContains(t, run(t.Context(), []string{"sell"}, nil, io.Discard), "firstout -h")
-	require.ErrorContains(t, run(t.Context(), []string{"keys", "steal"}, nil, io.Discard), "create, list or revoke")
+	require.ErrorContains(t, run(t.Context(), []string{"keys", "steal"}, nil, io.Discard), "create, list, revoke or seal")
+}
+
+// TestHelpShowsNoSealingKey, nor what an address has in its query.
+func TestHelpShowsNoSealingKey(t *testing.T) {
+	t.Parallel()
+	page := help(t, []string{"FIRSTOUT_SEAL_KEY=PRIVATE+KEY+a+12345678+s3cret", "FIRSTOUT_CHECKPOINT_WEBHOOK=https://example.com/in?token=s3cret"}, "serve", "-h")
+	require.Contains(t, page, "FIRSTOUT_SEAL_KEY = (a key)\n")
+	require.Contains(t, page, "FIRSTOUT_CHECKPOINT_WEBHOOK = https://example.com/in?token=xxxxx\n")
+	require.NotContains(t, page, "s3cret")
+	require.Contains(t, help(t, nil, "verify", "-h"), "--checkpoint")
 }
 
 // TestHelpOfAMistypedVariable: the page would show values that are not what was meant.

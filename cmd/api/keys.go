@@ -27,7 +27,7 @@ type newKey struct {
 // keys creates, lists and revokes API keys, whether or not the book is being served.
 func keys(ctx context.Context, args, environ []string, out io.Writer) error {
 	if len(args) == 0 {
-		return errors.New("keys takes create, list or revoke: firstout keys -h tells more")
+		return errors.New("keys takes create, list, revoke or seal: firstout keys -h tells more")
 	}
 	switch args[0] {
 	case "create":
@@ -37,11 +37,13 @@ func keys(ctx context.Context, args, environ []string, out io.Writer) error {
 		return withDatabase(ctx, of, args[1:], environ, out, func(db *database) error { return listKeys(ctx, db, out) })
 	case "revoke":
 		return revokeKey(ctx, args[1:], environ, out)
+	case "seal":
+		return createSealKey(args[1:], environ, out)
 	case "-h", "--help", "-help", "help":
-		fmt.Fprintln(out, "firstout keys: create, list or revoke API keys\n\nusage: firstout keys create|list|revoke [flags]\n\nfirstout keys create -h and so on tell the flags of each.")
+		fmt.Fprintln(out, "firstout keys: create, list or revoke API keys, or make a key to seal the log with\n\nusage: firstout keys create|list|revoke|seal [flags]\n\nfirstout keys create -h and so on tell the flags of each.")
 		return flag.ErrHelp
 	}
-	return fmt.Errorf("keys takes create, list or revoke, not %q", args[0])
+	return fmt.Errorf("keys takes create, list, revoke or seal, not %q", args[0])
 }
 
 func createKey(ctx context.Context, args, environ []string, out io.Writer) error {

@@ -35,7 +35,8 @@ var subcommands = []struct {
 	{"backup", "write the whole book into a file, or bring such a file up to date", backUp},
 	{"restore", "put the book of such a file into an empty database", restore},
 	{"epoch", "tell positions of now from those before the database was put back", epoch},
-	{"keys", "create, list or revoke API keys", keys},
+	{"verify", "check that nothing in the book was altered, and name what was", verify},
+	{"keys", "create, list or revoke API keys, or make a key to seal with", keys},
 }
 
 // run does what the arguments say. Everything the process has is an argument, so that a test can be the process.

@@ -18,6 +18,7 @@ func TestWhoReadsMetrics(t *testing.T) {
 	for _, name := range []string{
 		`firstout_database_connections{state="idle"}`, "firstout_database_connections_max ", "firstout_log_position ", "firstout_database_up 1",
 		"firstout_group_commands_count ", "go_goroutines ", "firstout_database_acquires_total ",
+		"firstout_sealed_position 0", "firstout_seal_lag_events 0", "firstout_seal_lag_seconds 0",
 	} {
 		require.Contains(t, body, "\n"+name)
 	}

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync"
 	"time"
 
 	"github.com/google/uuid"
@@ -48,18 +49,22 @@ func serve(ctx context.Context, args, environ []string, out io.Writer) error {
 // is told the address.
 func serveBook(ctx context.Context, db *database, config Config, log *slog.Logger, listening func(net.Addr)) error {
 	manual := config.Clock == "manual"
-	metrics := api.NewMetrics(connections{db.pool})
+	metrics := api.NewMetrics(connections{db.pool}, sealLag{db.pool})
 	theBook, err := book.Open(ctx, db.pool, book.Options{Clock: time.Now, Manual: manual, Log: log, Committed: metrics.Committed})
 	if err != nil {
 		return err
 	}
 	defer theBook.Close()
+	seals, err := prepareSealing(ctx, db, config, theBook, metrics, log)
+	if err != nil {
+		return err
+	}
 	handler := api.New(api.Config{
 		Book: theBook, Pool: db.pool, Keys: keyStore{db}, Clock: api.Clock{Wall: time.Now, Manual: manual}, Log: log,
-		Identifiers: config.Identifiers,
-		Rate:        api.Rate{PerSecond: float64(config.RatePerSecond), Burst: 2 * config.RatePerSecond},
-		Ready:       func(ctx context.Context) error { return migrations.Check(ctx, db.pool) },
-		Stop:        ctx.Done(),
+		Identifiers: config.Identifiers, VerifierKey: seals.verifier,
+		Rate:  api.Rate{PerSecond: float64(config.RatePerSecond), Burst: 2 * config.RatePerSecond},
+		Ready: func(ctx context.Context) error { return migrations.Check(ctx, db.pool) },
+		Stop:  ctx.Done(),
 
 		Secure: config.TLSCert != "" || config.BehindProxy, BehindProxy: config.BehindProxy, Metrics: metrics,
 	})
@@ -76,7 +81,21 @@ func serveBook(ctx context.Context, db *database, config Config, log *slog.Logge
 	if listening != nil {
 		listening(listener.Addr())
 	}
+	defer beside(ctx, seals.run...)()
 	return serveUntil(ctx, api.HTTPServer(handler, log), listener, config)
+}
+
+// beside lets work go on beside the serving, and gives what ends it and waits for that.
+func beside(ctx context.Context, work ...func(context.Context)) (end func()) {
+	ctx, stop := context.WithCancel(ctx)
+	var all sync.WaitGroup
+	for _, run := range work {
+		all.Go(func() { run(ctx) })
+	}
+	return func() {
+		stop()
+		all.Wait()
+	}
 }
 
 func serveUntil(ctx context.Context, server *http.Server, listener net.Listener, config Config) error {

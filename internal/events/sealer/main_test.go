@@ -89,7 +89,7 @@ func requireSealed(t testing.TB, db *pgtest.DB, size int64, keys ...note.Verifie
 func tamper(t testing.TB, db *pgtest.DB, sql string, args ...any) {
 	t.Helper()
 	require.NoError(t, pgx.BeginFunc(t.Context(), db.Owner, func(tx pgx.Tx) error {
-		for _, table := range []string{"log", "seal_hashes", "checkpoints", "head"} {
+		for _, table := range []string{"log", "event_codes", "seal_hashes", "checkpoints", "head"} {
 			if _, err := tx.Exec(t.Context(), "ALTER TABLE "+table+" DISABLE TRIGGER USER"); err != nil {
 				return err
 			}

@@ -200,6 +200,13 @@ func (s *Sealer) sealUnderLock(ctx context.Context, tx pgx.Tx) (note []byte, mor
 	return note, more, insertCheckpoint(ctx, tx, next, note)
 }
 
+// Check says whether this sealer's key can go on from the last checkpoint: an *OtherOriginError if the book is sealed under
+// another name.
+func (s *Sealer) Check(ctx context.Context) error {
+	_, err := s.lastCheckpoint(ctx, s.db)
+	return err
+}
+
 // lastCheckpoint reads what was signed last, checks its signature if it is of the key in use, and its name in any case:
 // a log has one name for ever. Before the first there is the empty log.
 func (s *Sealer) lastCheckpoint(ctx context.Context, q eventlog.Querier) (seal.Checkpoint, error) {

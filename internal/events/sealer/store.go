@@ -133,3 +133,12 @@ func readSigned(row pgx.Row) (Signed, bool, error) {
 	s.Note, s.SignedAt = []byte(note), s.SignedAt.UTC()
 	return s, true, nil
 }
+
+// Root gives the root of the sealed log when it had a size.
+func Root(ctx context.Context, q eventlog.Querier, size int64) (seal.Hash, error) {
+	tree, err := seal.Resume(size, StoredHashes(ctx, q))
+	if err != nil {
+		return seal.Hash{}, err
+	}
+	return tree.Root(), nil
+}

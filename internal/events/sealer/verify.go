@@ -2,6 +2,7 @@ package sealer
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"iter"
 	"runtime"
@@ -36,9 +37,33 @@ func Verify(ctx context.Context, db DB, outside []seal.Checkpoint, keys ...note.
 		if err == nil && report.Size != head.Position {
 			err = &seal.Finding{Position: report.Size + 1, Detail: fmt.Sprintf("it is missing: the book says that it has come to %d", head.Position)}
 		}
-		return err
+		if err != nil {
+			return err
+		}
+		return checkCodes(ctx, tx)
 	})
 	return report, err
+}
+
+// checkCodes holds the table that finds events by code against their bytes: an event that it does not lead to would be
+// missing from a trace and still be in the log.
+func checkCodes(ctx context.Context, tx pgx.Tx) error {
+	var position int64
+	var code string
+	err := tx.QueryRow(ctx, `
+SELECT position, code
+FROM (SELECT position, jsonb_array_elements_text(canonical::jsonb -> 'codes') COLLATE "C" AS code, true AS there FROM log) AS said
+FULL JOIN (SELECT position, code, true AS there FROM event_codes) AS kept USING (position, code)
+WHERE said.there IS NULL OR kept.there IS NULL
+ORDER BY position
+LIMIT 1`).Scan(&position, &code)
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return nil
+	case err != nil:
+		return fmt.Errorf("read the codes of events: %w", err)
+	}
+	return &seal.Finding{Position: position, Detail: fmt.Sprintf("its bytes and the table event_codes do not agree whether it concerns %s", code)}
 }
 
 // checkpoints reads all that are kept.
