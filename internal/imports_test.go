@@ -70,7 +70,7 @@ var pure = map[string][]string{
 	"internal/expiry":        {},
 	"internal/gs1":           {},
 	"internal/events":        {"github.com/google/uuid", "github.com/gowebpki/jcs"},
-	"internal/events/export": {"github.com/google/uuid"},
+	"internal/events/export": {},
 	"internal/events/seal":   {"golang.org/x/mod/sumdb/note", "golang.org/x/mod/sumdb/tlog"},
 	"internal/workshop":      {"github.com/google/uuid"},
 	"internal/epcis":         {"github.com/google/uuid"},

@@ -32,6 +32,12 @@ type Report struct {
 	Kept     int64  // position up to which an older file was gone on with
 }
 
+func (r *Report) count(row export.Row) {
+	if row.Table == "api_keys" {
+		r.Keys++
+	}
+}
+
 // old is a file that is gone on with.
 type old struct {
 	file *os.File // nil: what is kept stands already where the rest is written
@@ -147,17 +153,19 @@ func writeRest(ctx context.Context, tx pgx.Tx, w *export.Writer, head eventlog.H
 	for _, a := range answers {
 		records = append(records, answerOf(a))
 	}
-	for _, section := range sections {
-		more, err := section(ctx, tx)
-		if err != nil {
-			return err
-		}
-		records = append(records, more...)
+	rows, err := rowsOf(ctx, tx)
+	if err != nil {
+		return err
 	}
+	checkpoint, err := checkpointOf(ctx, tx)
+	if err != nil {
+		return err
+	}
+	records = append(append(records, rows...), checkpoint...)
 	for _, r := range records {
 		switch r := r.(type) {
-		case export.Key:
-			report.Keys++
+		case export.Row:
+			report.count(r)
 		case export.Checkpoint:
 			c, err := seal.Peek([]byte(r.Note))
 			if err != nil {
@@ -174,23 +182,8 @@ func writeRest(ctx context.Context, tx pgx.Tx, w *export.Writer, head eventlog.H
 	})
 }
 
-// sections are what belongs to no position and cannot be derived, in the order of the file. A table of that kind gets a
-// function here, a record in package export and a case in restoring.take.
-var sections = []func(context.Context, pgx.Tx) ([]export.Record, error){keySection, checkpointSection}
-
-// keySection gives the API keys: events name them by their ids, and a till goes on with its key after a restore.
-func keySection(ctx context.Context, tx pgx.Tx) (records []export.Record, err error) {
-	keys, err := eventlog.AllKeys(ctx, tx)
-	for _, k := range keys {
-		records = append(records, export.Key{
-			ID: k.ID, Name: k.Name, Hash: k.Hash[:], Roles: k.Roles, Site: k.Site, CreatedAt: k.CreatedAt.UTC(), ExpiresAt: utc(k.ExpiresAt), RevokedAt: utc(k.RevokedAt),
-		})
-	}
-	return records, err
-}
-
-// checkpointSection gives the newest checkpoint, none of a book that was never sealed.
-func checkpointSection(ctx context.Context, tx pgx.Tx) ([]export.Record, error) {
+// checkpointOf gives the newest checkpoint, none of a book that was never sealed.
+func checkpointOf(ctx context.Context, tx pgx.Tx) ([]export.Record, error) {
 	signed, found, err := sealer.Newest(ctx, tx)
 	if err != nil || !found {
 		return nil, err

@@ -3,11 +3,13 @@ package backup_test
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -331,6 +333,8 @@ func TestWhatIsNotRestored(t *testing.T) {
 	refuse(rewritten(t, file, 800, `{"actor"`, `{ "actor"`), backup.Evidence{}, new(*seal.Finding), "position 800: its bytes are not in canonical form")
 	refuse(rewritten(t, file, 800, `{"actor"`, `{"actor":"twice","actor"`), backup.Evidence{}, new(*seal.Finding), "position 800: ")
 	// What a newer program wrote.
+	refuse(withRow(t, file, `{"table":"people","row":{}}`), backup.Evidence{}, new(*backup.ColumnError), "rows of table people, which this program does not know")
+	refuse(withRow(t, file, `{"table":"api_keys","row":{"id":"x","shoe_size":4}}`), backup.Evidence{}, new(*backup.ColumnError), "column shoe_size")
 	refuse(rewritten(t, file, 800, `"version":1}`, `"version":2}`), backup.Evidence{}, new(*events.UnknownError), "position 800: event ")
 
 	restored, err := backup.Restore(t.Context(), after.Owner, bytes.NewReader(file), backup.Evidence{Keys: []note.Verifier{verifier}})
@@ -345,21 +349,31 @@ func TestWhatIsNotRestored(t *testing.T) {
 // rewritten is a file in which an event was changed with intent: every checksum of the file fits.
 func rewritten(t testing.TB, file []byte, position int64, old, changed string) []byte {
 	t.Helper()
+	return repacked(t, file, func(records []export.Record) []export.Record {
+		for i, r := range records {
+			if e, is := r.(export.Event); is && e.Position == position {
+				require.Contains(t, string(e.Canonical), old)
+				e.Canonical = []byte(strings.Replace(string(e.Canonical), old, changed, 1))
+				records[i] = e
+			}
+		}
+		return records
+	})
+}
+
+// repacked writes the records of a file anew, changed.
+func repacked(t testing.TB, file []byte, change func([]export.Record) []export.Record) []byte {
+	t.Helper()
 	var out bytes.Buffer
 	var w *export.Writer
 	var rest []export.Record
-	for _, record := range recordsOf(t, file) {
+	for _, record := range change(recordsOf(t, file)) {
 		var err error
 		switch record := record.(type) {
 		case export.Book:
 			w, err = export.NewWriter(&out, record)
 		case export.Event:
-			text := string(record.Canonical)
-			if record.Position == position {
-				require.Contains(t, text, old)
-				text = strings.Replace(text, old, changed, 1)
-			}
-			err = w.Event(record.Position, []byte(text))
+			err = w.Event(record.Position, record.Canonical)
 		case export.Answer:
 			if record.Position > 0 {
 				err = w.Answer(record)
@@ -375,6 +389,16 @@ func rewritten(t testing.TB, file []byte, position int64, old, changed string) [
 		require.NoError(t, err)
 	}
 	return out.Bytes()
+}
+
+// withRow is a file with one more row.
+func withRow(t testing.TB, file []byte, row string) []byte {
+	t.Helper()
+	var r export.Row
+	require.NoError(t, json.Unmarshal([]byte(row), &r))
+	return repacked(t, file, func(records []export.Record) []export.Record {
+		return slices.Insert(records, len(records)-1, export.Record(r))
+	})
 }
 
 // TestAllOrNothing restores a file whose last event cannot be folded, into a database that somebody uses.

@@ -124,8 +124,8 @@ func checkRecords(file io.ReadSeeker) (Checked, error) {
 				return c, &seal.Finding{Position: record.Position, Detail: "the answer behind it is none to the command that it began"}
 			}
 			c.Answers++
-		case export.Key:
-			c.Keys++
+		case export.Row:
+			c.count(record)
 		case export.Checkpoint:
 			c.checkpoint = &record
 		case export.Head:

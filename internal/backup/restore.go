@@ -30,7 +30,7 @@ func Restore(ctx context.Context, db DB, file io.ReadSeeker, against Evidence) (
 		return Checked{}, fmt.Errorf("restore: nothing was written: %w", err)
 	}
 	err = pgx.BeginTxFunc(ctx, db, pgx.TxOptions{IsoLevel: pgx.ReadCommitted}, func(tx pgx.Tx) error {
-		if _, err := eventlog.LockEmpty(ctx, tx, checked.Book); err != nil {
+		if _, err := eventlog.LockEmpty(ctx, tx, checked.Book, tables...); err != nil {
 			return err
 		}
 		return restore(ctx, tx, file, checked)
@@ -82,7 +82,6 @@ type restoring struct {
 	tree     seal.Tree
 	hashes   []seal.Hash // that the sealing of rows made
 	hashed   int64       // index of hashes[0]
-	keys     []eventlog.HashedKey
 }
 
 func (r *restoring) take(record export.Record) error {
@@ -97,13 +96,8 @@ func (r *restoring) take(record export.Record) error {
 			a.Command = r.rows[len(r.rows)-1].ID
 		}
 		r.answers = append(r.answers, a)
-	case export.Key:
-		if len(record.Hash) != 32 {
-			return fmt.Errorf("key %q: its hash has another length", record.Name)
-		}
-		r.keys = append(r.keys, eventlog.HashedKey{Hash: [32]byte(record.Hash), Key: eventlog.Key{
-			ID: record.ID, Name: record.Name, Roles: record.Roles, Site: record.Site, CreatedAt: record.CreatedAt, ExpiresAt: record.ExpiresAt, RevokedAt: record.RevokedAt,
-		}})
+	case export.Row:
+		return writeRow(r.ctx, r.tx, record)
 	case export.Checkpoint:
 		if err := r.flush(); err != nil {
 			return err
@@ -153,9 +147,6 @@ func (r *restoring) flush() error {
 
 func (r *restoring) head(head export.Head) error {
 	if err := r.flush(); err != nil {
-		return err
-	}
-	if err := eventlog.CopyKeys(r.ctx, r.tx, r.keys); err != nil {
 		return err
 	}
 	return eventlog.SetHead(r.ctx, r.tx, eventlog.Head{

@@ -2,7 +2,6 @@ package eventlog
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
 	"github.com/jackc/pgx/v5"
@@ -18,8 +17,8 @@ func (e *NotEmptyError) Error() string {
 }
 
 // LockEmpty takes the head's lock in a database that has no book yet and gives the head; else it is a *NotEmptyError. A book
-// that was only marked, as the one that is to be put there is, is empty.
-func LockEmpty(ctx context.Context, tx pgx.Tx, book string) (Head, error) {
+// that was only marked, as the one that is to be put there is, is empty. others are more tables that must be empty.
+func LockEmpty(ctx context.Context, tx pgx.Tx, book string, others ...string) (Head, error) {
 	var head Head
 	b := &pgx.Batch{}
 	QueueLock(b, &head)
@@ -32,7 +31,7 @@ func LockEmpty(ctx context.Context, tx pgx.Tx, book string) (Head, error) {
 	if head.ManualNow != nil {
 		return Head{}, &NotEmptyError{Has: "its clock was set"}
 	}
-	for _, table := range []string{"log", "commands", "api_keys", "checkpoints"} {
+	for _, table := range append([]string{"log", "commands", "checkpoints"}, others...) {
 		var any bool
 		if err := tx.QueryRow(ctx, "SELECT EXISTS (SELECT FROM "+table+")").Scan(&any); err != nil {
 			return Head{}, fmt.Errorf("look whether the database is empty: %w", err)
@@ -70,48 +69,6 @@ func CopyRows(ctx context.Context, tx pgx.Tx, rows []Row, answers []Answered) er
 		return fmt.Errorf("copy event_codes: %w", err)
 	}
 	return copyAnswers(ctx, tx, answers)
-}
-
-// HashedKey is a key with the hash of its secret, by which it is found.
-type HashedKey struct {
-	Key
-	Hash [32]byte
-}
-
-// AllKeys gives every key there ever was with its hash, by id: for whoever carries the book away.
-func AllKeys(ctx context.Context, q Querier) ([]HashedKey, error) {
-	rows, err := q.Query(ctx, `SELECT id, name, roles, site, created_at, expires_at, revoked_at, hash FROM api_keys ORDER BY id`)
-	if err != nil {
-		return nil, fmt.Errorf("read the keys: %w", err)
-	}
-	keys, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (k HashedKey, err error) {
-		var hash []byte
-		if err = row.Scan(&k.ID, &k.Name, &k.Roles, &k.Site, &k.CreatedAt, &k.ExpiresAt, &k.RevokedAt, &hash); err != nil {
-			return k, err
-		}
-		if len(hash) != len(k.Hash) {
-			return k, errors.New("a key's hash has another length")
-		}
-		k.Hash = [32]byte(hash)
-		return k, nil
-	})
-	if err != nil {
-		return nil, fmt.Errorf("read the keys: %w", err)
-	}
-	return keys, nil
-}
-
-// CopyKeys writes keys as they were.
-func CopyKeys(ctx context.Context, tx pgx.Tx, keys []HashedKey) error {
-	columns := []string{"id", "name", "hash", "roles", "site", "created_at", "expires_at", "revoked_at"}
-	_, err := tx.CopyFrom(ctx, pgx.Identifier{"api_keys"}, columns, pgx.CopyFromSlice(len(keys), func(i int) ([]any, error) {
-		k := keys[i]
-		return []any{k.ID, k.Name, k.Hash[:], k.Roles, k.Site, k.CreatedAt, k.ExpiresAt, k.RevokedAt}, nil
-	}))
-	if err != nil {
-		return fmt.Errorf("copy api_keys: %w", err)
-	}
-	return nil
 }
 
 // SetHead makes a head that of the book whose log was put into an empty database, in a new epoch. It needs the right to

@@ -1,5 +1,5 @@
 // Package export is the file in which a book is carried away whole: every event's canonical bytes, the first answer to
-// every idempotency key, the hashes of the API keys, the head and the newest signed checkpoint. docs/export.md says how
+// every idempotency key, API keys by their hashes, the head and the newest signed checkpoint. docs/export.md says how
 // such a file is read with common tools.
 //
 // A file is lines of text, packed as gzip members one behind the other (RFC 1952, section 2.2: what unpacks one unpacks
@@ -13,7 +13,7 @@
 //	…
 //	rest {"after":1500,"bytes":…,"sha256":"…","tree":"…"}
 //	answer {…}
-//	key {…}
+//	row {"table":"api_keys","row":{…}}
 //	checkpoint {"note":"…"}
 //	head {…}
 //	end 48213 sha256 …
@@ -29,9 +29,8 @@ package export
 
 import (
 	"encoding/hex"
+	"encoding/json"
 	"time"
-
-	"github.com/google/uuid"
 
 	"firstout/internal/events/seal"
 )
@@ -41,7 +40,7 @@ const ChunkEvents = 1024
 
 const magic = "firstout export 1"
 
-// A Record is a line of a file: a [Book], [Event], [Answer], [Key], [Checkpoint] or [Head].
+// A Record is a line of a file: a [Book], [Event], [Answer], [Row], [Checkpoint] or [Head].
 type Record interface{ word() string }
 
 // Book says whose events follow. It stands first.
@@ -67,17 +66,11 @@ type Answer struct {
 	RecordedAt  time.Time `json:"recorded_at"`
 }
 
-// Key is what the book knows of an API key, which does not give the key away: a key has 128 bits of chance, and of
-// those only a hash is here. The events name keys by these ids.
-type Key struct {
-	ID        uuid.UUID  `json:"id"`
-	Name      string     `json:"name"`
-	Hash      Hex        `json:"hash"` // SHA-256 of the secret
-	Roles     []string   `json:"roles"`
-	Site      string     `json:"site"` // empty: every site
-	CreatedAt time.Time  `json:"created_at"`
-	ExpiresAt *time.Time `json:"expires_at"`
-	RevokedAt *time.Time `json:"revoked_at"`
+// Row is a row of a small table that belongs to no position and cannot be derived, with the columns that the table had:
+// API keys, for instance, by the hashes of their secrets.
+type Row struct {
+	Table string          `json:"table"`
+	Row   json.RawMessage `json:"row"`
 }
 
 // Checkpoint is the newest signed checkpoint of the book at that moment: a signed note over a tree of the events, as
@@ -99,7 +92,7 @@ type Head struct {
 func (Book) word() string       { return "book" }
 func (Event) word() string      { return "event" }
 func (Answer) word() string     { return "answer" }
-func (Key) word() string        { return "key" }
+func (Row) word() string        { return "row" }
 func (Checkpoint) word() string { return "checkpoint" }
 func (Head) word() string       { return "head" }
 

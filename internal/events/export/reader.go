@@ -240,8 +240,8 @@ func (r *Reader) record(line []byte) (Record, error) {
 		return r.answer(text)
 	case r.part == rest && string(word) == "answer":
 		return decoded[Answer](r, text)
-	case r.part == rest && string(word) == "key":
-		return decoded[Key](r, text)
+	case r.part == rest && string(word) == "row":
+		return decoded[Row](r, text)
 	case r.part == rest && string(word) == "checkpoint":
 		return decoded[Checkpoint](r, text)
 	case r.part == rest && string(word) == "head":

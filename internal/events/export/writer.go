@@ -73,7 +73,7 @@ const leafDigits = 8
 // Answer writes the answer to the command whose first event was the last event written.
 func (w *Writer) Answer(a Answer) error { return w.put(a) }
 
-// Rest writes what belongs to no position: answers to commands that needed no event, keys, the checkpoint if there is one. It
+// Rest writes what belongs to no position: answers to commands that needed no event, rows, the checkpoint if there is one. It
 // is followed by the End.
 func (w *Writer) Rest(records ...Record) error {
 	if err := w.next("rest"); err != nil {
