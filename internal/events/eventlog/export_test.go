@@ -1,4 +1,7 @@
 package eventlog
 
-// Shapes is the query of CheckKnown.
-const Shapes = shapes
+// The queries of CheckKnown and Carry.
+const (
+	Shapes  = shapes
+	InOrder = inOrder
+)
