@@ -26,11 +26,12 @@ var mayImport = map[string][]string{
 	"internal/pgboot":  {},
 
 	// pure: decides, works out
-	"internal/events":      {"internal/civil"},
-	"internal/events/seal": {},
-	"internal/expiry":      {"internal/civil"},
-	"internal/gs1":         {"internal/civil"},
-	"internal/workshop":    {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
+	"internal/events":        {"internal/civil"},
+	"internal/events/export": {"internal/events/seal"},
+	"internal/events/seal":   {},
+	"internal/expiry":        {"internal/civil"},
+	"internal/gs1":           {"internal/civil"},
+	"internal/workshop":      {"internal/civil", "internal/events", "internal/expiry", "internal/gs1"},
 
 	// a translation into another standard's words
 	"internal/epcis":       {"internal/events", "internal/workshop"},
@@ -40,6 +41,7 @@ var mayImport = map[string][]string{
 	"internal/events/eventlog": {"internal/events"},
 	"internal/events/sealer":   {"internal/events/eventlog", "internal/events/seal"},
 	"internal/projections":     {"internal/civil", "internal/events", "internal/events/eventlog", "internal/workshop"},
+	"internal/backup":          {"internal/events", "internal/events/eventlog", "internal/events/export", "internal/events/seal", "internal/events/sealer", "internal/projections"},
 	"internal/book":            {"internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
 	"internal/pgtest":          {"internal/events", "internal/events/eventlog", "internal/events/sealer", "internal/pgboot", "internal/projections", "internal/workshop", "migrations"},
 
@@ -60,20 +62,21 @@ var mayImport = map[string][]string{
 	"internal/demo": {"internal/civil", "internal/events"}, // a client: it sees the book over HTTP only
 
 	// the process
-	"cmd/api":   {"api", "internal/book", "internal/demo", "internal/events/eventlog", "internal/events/seal", "internal/events/sealer", "internal/handout", "internal/pgboot", "internal/projections", "migrations"},
+	"cmd/api":   {"api", "internal/backup", "internal/book", "internal/demo", "internal/events/eventlog", "internal/events/seal", "internal/events/sealer", "internal/handout", "internal/pgboot", "internal/projections", "migrations"},
 	"cmd/bench": {"internal/book", "internal/civil", "internal/events", "internal/events/eventlog", "internal/generate", "internal/projections", "internal/workshop", "migrations"},
 }
 
 // pure names the packages that do no I/O, with the libraries from outside that each may use beside the standard one.
 var pure = map[string][]string{
-	"internal/civil":       {},
-	"internal/expiry":      {},
-	"internal/gs1":         {},
-	"internal/events":      {"github.com/google/uuid", "github.com/gowebpki/jcs"},
-	"internal/events/seal": {"golang.org/x/mod/sumdb/note", "golang.org/x/mod/sumdb/tlog"},
-	"internal/workshop":    {"github.com/google/uuid"},
-	"internal/epcis":       {"github.com/google/uuid"},
-	"internal/oracle":      {},
+	"internal/civil":         {},
+	"internal/expiry":        {},
+	"internal/gs1":           {},
+	"internal/events":        {"github.com/google/uuid", "github.com/gowebpki/jcs"},
+	"internal/events/export": {},
+	"internal/events/seal":   {"golang.org/x/mod/sumdb/note", "golang.org/x/mod/sumdb/tlog"},
+	"internal/workshop":      {"github.com/google/uuid"},
+	"internal/epcis":         {"github.com/google/uuid"},
+	"internal/oracle":        {},
 }
 
 // impure is what the standard library has for I/O and chance. A name covers the packages under it, but for interfacesOnly.

@@ -200,6 +200,7 @@ CREATE TABLE log (
     CONSTRAINT log_version_check CHECK ((version > 0))
 );
 CREATE INDEX log_late ON log USING gist (tstzrange(occurred_at, recorded_at, '[]'::text)) WHERE ((recorded_at - occurred_at) > '00:01:00'::interval);
+CREATE INDEX log_later_versions ON log USING btree (type, version, "position") WHERE (version > 1);
 CREATE INDEX log_recorded_at ON log USING brin (recorded_at);
 CREATE INDEX log_type ON log USING btree (type, "position");
 CREATE TRIGGER append_only BEFORE DELETE OR UPDATE OR TRUNCATE ON log FOR EACH STATEMENT EXECUTE FUNCTION refuse_change();

@@ -84,6 +84,8 @@ type subcommand struct {
 	name  string              // with the words before it, such as "keys create"
 	does  string              // what it does, as a help page begins
 	flags func(*flag.FlagSet) // adds its own flags; nil: it has none
+	takes string              // what its one argument is, such as FILE; empty: it takes none
+	at    *string             // where the argument goes
 }
 
 // readConfig fills the settings from the environment and then from flags. A FIRSTOUT_… variable that is none of them
@@ -111,13 +113,20 @@ func readConfig(of subcommand, args, environ []string, out io.Writer) (Config, e
 			all.IntVar(at, s.flag, *at, s.help)
 		}
 	}
-	switch err := all.Parse(args); {
+	err := all.Parse(args)
+	if err == nil && of.takes != "" && all.NArg() > 0 {
+		*of.at = all.Arg(0)
+		err = all.Parse(all.Args()[1:]) // flags may stand behind it
+	}
+	switch {
 	case errors.Is(err, flag.ErrHelp):
 		return c, errors.Join(c.printHelp(of, own, out), flag.ErrHelp)
 	case err != nil:
 		return c, fmt.Errorf("%w: firstout %s -h tells what there is", err, of.name)
 	case all.NArg() > 0:
 		return c, fmt.Errorf("firstout %s takes no argument %q: firstout %s -h tells what there is", of.name, all.Arg(0), of.name)
+	case of.takes != "" && *of.at == "":
+		return c, fmt.Errorf("firstout %s takes a %s: firstout %s -h tells what there is", of.name, of.takes, of.name)
 	}
 	return c, c.check()
 }

@@ -80,11 +80,14 @@ func (db *database) connect(ctx context.Context, appURL string) error {
 		db.pool.Close()
 		return err
 	}
-	if err := migrations.Check(ctx, db.pool); err != nil {
-		db.closePools()
-		return err
+	err = migrations.Check(ctx, db.pool)
+	if err == nil {
+		err = eventlog.CheckKnown(ctx, db.pool)
 	}
-	return nil
+	if err != nil {
+		db.closePools()
+	}
+	return err
 }
 
 // asOwner does something as the role that owns the tables, and gives its connections back.

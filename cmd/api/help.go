@@ -14,7 +14,11 @@ import (
 // value in force.
 func (c *Config) printHelp(of subcommand, own *flag.FlagSet, out io.Writer) error {
 	var page strings.Builder
-	fmt.Fprintf(&page, "firstout %s: %s\n\nusage: firstout %s [flags]\n", of.name, of.does, of.name)
+	usage := of.name
+	if of.takes != "" {
+		usage += " " + of.takes
+	}
+	fmt.Fprintf(&page, "firstout %s: %s\n\nusage: firstout %s [flags]\n", of.name, of.does, usage)
 	if of.flags != nil {
 		page.WriteString("\nFlags of its own:\n")
 	}

@@ -32,6 +32,9 @@ var subcommands = []struct {
 	{"demo", "play three weeks of an invented shop on a throw-away PostgreSQL, then serve it", demonstrate},
 	{"migrate", "bring the database to this program's schema", migrate},
 	{"rebuild", "work out every derived table anew from the log and swap it in", rebuild},
+	{"backup", "write the whole book into a file, or bring such a file up to date", backUp},
+	{"restore", "put the book of such a file into an empty database", restore},
+	{"epoch", "tell positions of now from those before the database was put back", epoch},
 	{"verify", "check that nothing in the book was altered, and name what was", verify},
 	{"keys", "create, list or revoke API keys, erase who held one, or make a key to seal with", keys},
 }

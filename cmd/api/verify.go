@@ -22,9 +22,11 @@ type verifyFlags struct {
 	keys        []string // verifier keys, or files with one
 	proof       string   // file of a tlog-proof
 	event       string   // file of the event that it is about
+	offline     string   // file that backup wrote
 }
 
-func (v *verifyFlags) add(flags *flag.FlagSet) {
+// addTrust adds the flags that tell whom to believe.
+func (v *verifyFlags) addTrust(flags *flag.FlagSet) {
 	flags.Func("checkpoint", "a file with a signed checkpoint that was taken away before, which the book must still agree with; say it again for more", func(path string) error {
 		v.checkpoints = append(v.checkpoints, path)
 		return nil
@@ -33,6 +35,11 @@ func (v *verifyFlags) add(flags *flag.FlagSet) {
 		v.keys = append(v.keys, text)
 		return nil
 	})
+}
+
+func (v *verifyFlags) add(flags *flag.FlagSet) {
+	v.addTrust(flags)
+	flags.StringVar(&v.offline, "offline", "", "check a file that firstout backup wrote, without a database; with --key")
 	flags.StringVar(&v.proof, "proof", "", "check a tlog-proof file by itself, without a database; with --event and --key")
 	flags.StringVar(&v.event, "event", "", "file with the canonical bytes of the event that the proof is about")
 }
@@ -51,6 +58,9 @@ func verify(ctx context.Context, args, environ []string, out io.Writer) error {
 	}
 	if v.proof != "" || v.event != "" {
 		return v.checkProof(out)
+	}
+	if v.offline != "" {
+		return v.checkFile(out)
 	}
 	known, err := v.verifiers()
 	if err != nil {

@@ -8,6 +8,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -123,12 +125,55 @@ func parseEnvelope(text []byte) (e envelope, r Recorded, err error) {
 	}, nil
 }
 
+// CodesIn lists the codes that a stored event says it touches. They are sealed with it and therefore count, whatever the
+// newest shape of the event would say.
+func CodesIn(canonical []byte) ([]Code, error) {
+	var e struct {
+		Codes []Code `json:"codes"`
+	}
+	if err := json.Unmarshal(canonical, &e); err != nil {
+		return nil, fmt.Errorf("decode event envelope: %w", err)
+	}
+	return e.Codes, nil
+}
+
 // Decode reads the data of an event of a type and version into its newest shape. An unknown type or version is
 // an error, never a skip: a program that does not know an event must not go on as if it had not happened.
 func Decode(eventType string, version int, data []byte) (Event, error) {
-	decode, known := decoders[fmt.Sprintf("%s/%d", eventType, version)]
+	return decoders.decode(eventType, version, data)
+}
+
+// Knows says whether this program reads the events of a type and version.
+func Knows(eventType string, version int) bool {
+	_, known := decoders[shape(eventType, version)]
+	return known
+}
+
+// NewestVersion is the schema version in which an event of this type is written today.
+func NewestVersion(e Event) int { return newest[e.EventType()] }
+
+var newest = decoders.newest()
+
+// An UnknownError says that an event is of a type or version that this program does not know.
+type UnknownError struct {
+	Type    string
+	Version int
+}
+
+func (e *UnknownError) Error() string {
+	return fmt.Sprintf("event %s version %d is not known to this program: use a newer one", e.Type, e.Version)
+}
+
+// A table says how each version of each event is read: "type/version" → its decoder. An old version's decoder reads the old
+// shape and lifts it into the newest.
+type table map[string]func([]byte) (Event, error)
+
+func shape(eventType string, version int) string { return fmt.Sprintf("%s/%d", eventType, version) }
+
+func (t table) decode(eventType string, version int, data []byte) (Event, error) {
+	decode, known := t[shape(eventType, version)]
 	if !known {
-		return nil, fmt.Errorf("event %s version %d is not known to this program: use a newer one", eventType, version)
+		return nil, &UnknownError{Type: eventType, Version: version}
 	}
 	event, err := decode(data)
 	if err != nil {
@@ -137,13 +182,15 @@ func Decode(eventType string, version int, data []byte) (Event, error) {
 	return event, nil
 }
 
-// NewestVersion is the schema version in which an event of this type is written today.
-func NewestVersion(e Event) int { return max(1, changed[e.EventType()]) }
-
-// changed has the newest version of every type whose shape has changed.
-var changed = map[string]int{
-	SupplierDefined{}.EventType(): 2,
-	BuyerDefined{}.EventType():    2,
+// newest is the largest version of each type.
+func (t table) newest() map[string]int {
+	versions := map[string]int{}
+	for key := range t {
+		eventType, number, _ := strings.Cut(key, "/")
+		version, _ := strconv.Atoi(number) // a test looks at every key
+		versions[eventType] = max(versions[eventType], version)
+	}
+	return versions
 }
 
 // as decodes into one event type. Unknown fields are refused: they would be lost on the way back.
@@ -169,7 +216,7 @@ func decodeStrictly(data []byte, into any) error {
 }
 
 // decoders knows every version of every event that was ever written, for ever.
-var decoders = map[string]func([]byte) (Event, error){
+var decoders = table{
 	"site_defined/1":       as[SiteDefined],
 	"place_defined/1":      as[PlaceDefined],
 	"supplier_defined/1":   lifted[supplierDefined1],

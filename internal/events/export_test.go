@@ -5,9 +5,9 @@ import "slices"
 // Types lists the event types that this program knows, in alphabetical order.
 func Types() []string {
 	var types []string
-	for name := range decoders {
-		types = append(types, name[:len(name)-2])
+	for name := range newest {
+		types = append(types, name)
 	}
 	slices.Sort(types)
-	return slices.Compact(types)
+	return types
 }

@@ -39,9 +39,14 @@ func (f *folding) begin(ctx context.Context, log Querier) error {
 			break
 		}
 	}
+	f.knows(corrections)
+	return nil
+}
+
+// knows says what is corrected in the log that is folded.
+func (f *folding) knows(corrections []events.Recorded) {
 	f.corrections = workshop.CorrectionsIn(corrections)
 	f.set.Corrected(f.corrections)
-	return nil
 }
 
 // errCorrected says that something was corrected while the log was being folded: it is folded anew.
@@ -54,28 +59,31 @@ func newFolding() *folding {
 // read folds every event that the log has after those folded already. out takes movements, edges and readings once there
 // are so many of them; with no out they stay in the set.
 func (f *folding) read(ctx context.Context, log Querier, many int, out func() error) error {
-	return eventlog.Stream(ctx, log, f.at, func(r events.Recorded) error {
-		if r.Position != f.at+1 {
-			return fmt.Errorf("position %d follows on %d: the log has a gap", r.Position, f.at)
-		}
-		if _, correction := r.Data.(events.CommandCorrected); correction && !f.corrections.Knows(r.Command) {
-			return errCorrected
-		}
-		applied, err := f.set.Fold(r, f.corrections)
-		if err != nil {
-			return err
-		}
-		for _, e := range applied {
-			f.origins.note(e)
-		}
-		f.origins.wrote(r)
-		f.acted(r)
-		f.at = r.Position
-		if out != nil && len(f.set.Movements)+len(f.set.Edges)+len(f.set.Readings) >= many {
-			return out()
-		}
-		return nil
-	})
+	return eventlog.Stream(ctx, log, f.at, func(r events.Recorded) error { return f.take(r, many, out) })
+}
+
+// take folds the next event.
+func (f *folding) take(r events.Recorded, many int, out func() error) error {
+	if r.Position != f.at+1 {
+		return fmt.Errorf("position %d follows on %d: the log has a gap", r.Position, f.at)
+	}
+	if _, correction := r.Data.(events.CommandCorrected); correction && !f.corrections.Knows(r.Command) {
+		return errCorrected
+	}
+	applied, err := f.set.Fold(r, f.corrections)
+	if err != nil {
+		return err
+	}
+	for _, e := range applied {
+		f.origins.note(e)
+	}
+	f.origins.wrote(r)
+	f.acted(r)
+	f.at = r.Position
+	if out != nil && len(f.set.Movements)+len(f.set.Edges)+len(f.set.Readings) >= many {
+		return out()
+	}
+	return nil
 }
 
 // acted follows from when on each correction acts: from the earliest of what was written and what counted in its place since.

@@ -24,7 +24,30 @@ func Copy(ctx context.Context, tx pgx.Tx, recorded []events.Recorded, answers []
 		}, nil
 	}
 	codes := func(i int) ([]any, error) { return []any{rows.code[i], rows.codeAt[i]}, nil }
-	keys := func(i int) ([]any, error) {
+	for _, t := range []struct {
+		table   string
+		columns []string
+		rows    int
+		row     func(int) ([]any, error)
+	}{
+		{"log", logColumns, len(recorded), log},
+		{"event_codes", codeColumns, len(rows.code), codes},
+	} {
+		if _, err := tx.CopyFrom(ctx, pgx.Identifier{t.table}, t.columns, pgx.CopyFromSlice(t.rows, t.row)); err != nil {
+			return fmt.Errorf("copy %s: %w", t.table, err)
+		}
+	}
+	return copyAnswers(ctx, tx, answers)
+}
+
+var (
+	logColumns  = []string{"position", "id", "type", "version", "occurred_at", "recorded_at", "actor", "site", "key", "command", "canonical"}
+	codeColumns = []string{"code", "position"}
+	keyColumns  = []string{"key", "request_hash", "status", "answer", "first_position", "command", "recorded_at"}
+)
+
+func copyAnswers(ctx context.Context, tx pgx.Tx, answers []Answered) error {
+	_, err := tx.CopyFrom(ctx, pgx.Identifier{"commands"}, keyColumns, pgx.CopyFromSlice(len(answers), func(i int) ([]any, error) {
 		a := answers[i]
 		var position *int64
 		var command *uuid.UUID
@@ -32,20 +55,9 @@ func Copy(ctx context.Context, tx pgx.Tx, recorded []events.Recorded, answers []
 			position, command = &a.FirstPosition, &a.Command
 		}
 		return []any{a.Key, a.RequestHash, int32(a.Status), string(a.Body), position, command, a.RecordedAt}, nil
-	}
-	for _, t := range []struct {
-		table   string
-		columns []string
-		rows    int
-		row     func(int) ([]any, error)
-	}{
-		{"log", []string{"position", "id", "type", "version", "occurred_at", "recorded_at", "actor", "site", "key", "command", "canonical"}, len(recorded), log},
-		{"event_codes", []string{"code", "position"}, len(rows.code), codes},
-		{"commands", []string{"key", "request_hash", "status", "answer", "first_position", "command", "recorded_at"}, len(answers), keys},
-	} {
-		if _, err := tx.CopyFrom(ctx, pgx.Identifier{t.table}, t.columns, pgx.CopyFromSlice(t.rows, t.row)); err != nil {
-			return fmt.Errorf("copy %s: %w", t.table, err)
-		}
+	}))
+	if err != nil {
+		return fmt.Errorf("copy commands: %w", err)
 	}
 	return nil
 }

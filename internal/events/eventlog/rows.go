@@ -81,3 +81,15 @@ func (r Row) CheckColumns() error {
 	}
 	return nil
 }
+
+// RowOf gives the row of an event from its bytes alone. It does not ask whether they are in canonical form.
+func RowOf(canonical []byte) (Row, events.Recorded, error) {
+	said, err := events.ParseCanonical(canonical)
+	if err != nil {
+		return Row{}, events.Recorded{}, err
+	}
+	return Row{
+		Position: said.Position, ID: said.ID, Type: said.Data.EventType(), Version: said.Version, OccurredAt: said.OccurredAt, RecordedAt: said.RecordedAt,
+		Actor: said.Actor, Site: said.Site, Key: said.Key, Command: said.Command, Canonical: canonical,
+	}, said, nil
+}

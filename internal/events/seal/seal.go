@@ -10,6 +10,7 @@ package seal
 import (
 	"fmt"
 	"math/bits"
+	"slices"
 
 	"golang.org/x/mod/sumdb/tlog"
 )
@@ -47,6 +48,9 @@ func (t *Tree) Add(stored []Hash, leaf Hash) []Hash {
 	t.size++
 	return stored
 }
+
+// Clone gives a tree of its own that stands where this one does.
+func (t *Tree) Clone() *Tree { return &Tree{size: t.size, edge: slices.Clone(t.edge)} }
 
 // Root is the hash of the whole tree as it stands; of the empty one the hash of nothing.
 func (t *Tree) Root() Hash {

@@ -1,0 +1,7 @@
+package eventlog
+
+// The queries of CheckKnown and Carry.
+const (
+	Shapes  = shapes
+	InOrder = inOrder
+)

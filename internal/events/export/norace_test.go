@@ -1,0 +1,5 @@
+//go:build !race
+
+package export_test
+
+const raced = false
