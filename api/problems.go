@@ -6,12 +6,12 @@ import (
 	"encoding/json"
 	"errors"
 	"log/slog"
-	"net"
 	"net/http"
 	"strings"
 
 	"github.com/labstack/echo/v4"
 
+	"firstout/internal/events/eventlog"
 	"firstout/internal/workshop"
 )
 
@@ -94,16 +94,14 @@ func problemOf(err error) (*problem, int) {
 // retryAfter is how many seconds a caller should wait for a database that is away: a private one is up again sooner.
 const retryAfter = "2"
 
-// unavailable says whether the database was away or too slow. Whoever speaks to it says so by a method Unavailable;
-// a broken network connection is told by the standard library's own error, and a caller that hung up has no answer
-// to read at all.
+// unavailable says whether the database was away or too slow. Whoever speaks to it says so by a method Unavailable, or
+// hands on what the database itself told; a caller that hung up has no answer to read at all.
 func unavailable(err error) bool {
 	var told interface{ Unavailable() bool }
 	if errors.As(err, &told) && told.Unavailable() {
 		return true
 	}
-	var network *net.OpError
-	return errors.As(err, &network) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled)
+	return eventlog.Away(err) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled)
 }
 
 func tooLarge() *problem {

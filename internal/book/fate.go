@@ -3,10 +3,11 @@ package book
 import (
 	"errors"
 	"slices"
-	"strings"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+
+	"firstout/internal/events/eventlog"
 )
 
 // lostError is the end of a connection at a time when nothing had been sent to be committed.
@@ -49,12 +50,8 @@ const (
 	away                // the database is out of reach or too busy
 )
 
-// These SQLSTATE codes and classes (PostgreSQL manual, appendix A) are no fault of what was sent.
-var (
-	passing     = []string{"40001", "40P01"}                    // serialization_failure, deadlock_detected
-	unavailable = []string{"25006", "25P03", "55P03", "57014"}  // read-only (a replica), idle for too long, lock or statement timeout
-	outOfReach  = []string{"08", "28", "3D", "53", "57P", "58"} // connection, log-in, no database, resources, shut down, its system
-)
+// passing are SQLSTATE codes (PostgreSQL manual, appendix A) of what succeeds when it is tried again at once.
+var passing = []string{"40001", "40P01"} // serialization_failure, deadlock_detected
 
 func fateOf(err error) fate {
 	lost := new(lostError)
@@ -69,15 +66,10 @@ func fateOf(err error) fate {
 		return mayPass
 	}
 	refused := new(pgconn.PgError)
-	if !errors.As(err, &refused) {
-		return ours
-	}
 	switch {
-	case slices.Contains(passing, refused.Code):
+	case errors.As(err, &refused) && slices.Contains(passing, refused.Code):
 		return mayPass
-	case slices.Contains(unavailable, refused.Code):
-		return away
-	case slices.ContainsFunc(outOfReach, func(class string) bool { return strings.HasPrefix(refused.Code, class) }):
+	case eventlog.Away(err):
 		return away
 	}
 	return ours
