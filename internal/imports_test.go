@@ -45,6 +45,8 @@ var mayImport = map[string][]string{
 
 	// tests only: random genealogies against linear algebra and graph walks
 	"internal/genealogy": {},
+	// tests only: whole processes, killed, cut off and put back
+	"internal/reliability": {},
 	// books for measuring
 	"internal/generate": {"internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
 
