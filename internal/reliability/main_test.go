@@ -1,6 +1,7 @@
-// Package reliability_test holds the promises that only whole processes can break: it builds the program once, serves a book with one
-// or several real processes over a real PostgreSQL, kills them without warning, and reckons up at the end what was promised and what
-// stands in the log. The ordinary run is small; FIRSTOUT_LONG=1 runs the full sizes, whose figures stand in docs/reliability.md.
+// Package reliability_test holds the promises that only whole processes and faults can break: it builds the program once, serves a
+// book with one or several real processes over a real PostgreSQL, kills them without warning, cuts connections, fills disks, and
+// reckons up at the end what was promised and what stands in the log. The ordinary run is small; FIRSTOUT_LONG=1 runs the full sizes,
+// whose figures stand in docs/reliability.md.
 package reliability_test
 
 import (

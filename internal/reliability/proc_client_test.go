@@ -20,6 +20,7 @@ type client struct {
 	web       *http.Client
 	patience  func() time.Duration // how long one try may take before the client gives it up and asks again; nil: for ever
 	tries     int                  // over all calls
+	asked     time.Time            // when the last of them began
 }
 
 func newClient(key string, first int, processes ...*process) *client {
@@ -57,6 +58,7 @@ func (c *client) do(ctx context.Context, method, path, idempotency, body string)
 	defer cancel()
 	for {
 		c.tries++
+		c.asked = time.Now()
 		a, err := c.try(ctx, method, path, idempotency, body)
 		if err == nil && a.status != http.StatusServiceUnavailable {
 			return a, nil
