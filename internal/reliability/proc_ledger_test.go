@@ -60,12 +60,12 @@ func reckon(told map[string]int, log []sold) (lost, surplus []string) {
 	return lost, surplus
 }
 
-// soldIn reads every sale out of the log.
-func soldIn(ctx context.Context, db *pgxpool.Pool) ([]sold, error) {
+// soldOf reads every sale of a run out of the log.
+func soldOf(ctx context.Context, db *pgxpool.Pool, run string) ([]sold, error) {
 	rows, err := db.Query(ctx, `
 SELECT key, (SELECT sum((allocation ->> 'pieces')::int)
              FROM jsonb_array_elements(canonical::jsonb -> 'data' -> 'lines') line, jsonb_array_elements(line -> 'allocations') allocation)::int AS pieces
-FROM log WHERE type = 'pieces_sold'`)
+FROM event_codes JOIN log USING (position) WHERE code = $1 AND type = 'pieces_sold'`, run)
 	if err != nil {
 		return nil, err
 	}
@@ -81,7 +81,7 @@ func onHand(ctx context.Context, db *pgxpool.Pool, run string) (pieces int, err 
 // balance wants nothing lost, nothing surplus, and of the run what is left by what was told.
 func (l *ledger) balance(t testing.TB, db *pgxpool.Pool, run string, made int) {
 	t.Helper()
-	log, err := soldIn(t.Context(), db)
+	log, err := soldOf(t.Context(), db, run)
 	require.NoError(t, err)
 	lost, surplus := reckon(l.told, log)
 	require.Empty(t, lost, "sales that were answered and are not in the log")
