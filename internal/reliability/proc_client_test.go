@@ -19,6 +19,7 @@ type client struct {
 	turn      int // which process is asked next
 	web       *http.Client
 	patience  func() time.Duration // how long one try may take before the client gives it up and asks again; nil: for ever
+	tag       string               // of the answer that the client has, if it asks whether there is another
 	tries     int                  // over all calls
 	asked     time.Time            // when the last of them began
 }
@@ -92,6 +93,9 @@ func (c *client) try(ctx context.Context, method, path, idempotency, body string
 	}
 	if idempotency != "" {
 		request.Header.Set("Idempotency-Key", idempotency)
+	}
+	if c.tag != "" {
+		request.Header.Set("If-None-Match", c.tag)
 	}
 	response, err := c.web.Do(request)
 	if err != nil {
