@@ -46,7 +46,9 @@ func newWire(t *testing.T, to string) *wire {
 	require.NoError(t, err)
 	network, address := pgconn.NetworkAddress(config.Host, config.Port)
 	w := &wire{t: t, listener: listener, links: map[*link]bool{}, onCommit: func() bool { return true }}
-	w.server = func() (net.Conn, error) { return (&net.Dialer{}).DialContext(context.WithoutCancel(t.Context()), network, address) }
+	w.server = func() (net.Conn, error) {
+		return (&net.Dialer{}).DialContext(context.WithoutCancel(t.Context()), network, address)
+	}
 	go w.accept()
 	t.Cleanup(func() {
 		_ = listener.Close()
