@@ -4,12 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"strings"
 	"testing"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/labstack/echo/v4"
 	"github.com/stretchr/testify/require"
 
@@ -76,6 +78,8 @@ func TestADatabaseThatIsAway(t *testing.T) {
 	for name, err := range map[string]error{
 		"told":         fmt.Errorf("board: %w", notReady{errors.New("connection refused")}),
 		"a connection": fmt.Errorf("board: %w", &net.OpError{Op: "dial", Net: "unix", Err: errors.New("no such file")}),
+		"killed":       fmt.Errorf("find key: %w", io.ErrUnexpectedEOF),
+		"starting up":  fmt.Errorf("find key: %w", &pgconn.PgError{Code: "57P03"}),
 		"too late":     fmt.Errorf("board: %w", context.DeadlineExceeded),
 		"hung up":      fmt.Errorf("board: %w", context.Canceled),
 	} {

@@ -15,7 +15,18 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
 )
+
+// TestMain wants no goroutine left when all processes have ended.
+func TestMain(m *testing.M) { goleak.VerifyTestMain(withoutIdleConnections{m}) }
+
+type withoutIdleConnections struct{ *testing.M }
+
+func (m withoutIdleConnections) Run() int {
+	defer http.DefaultClient.CloseIdleConnections()
+	return m.M.Run()
+}
 
 // folder is a data folder that a PostgreSQL of ours can use, also as root.
 func folder(t *testing.T) string {

@@ -124,7 +124,7 @@ func Open(ctx context.Context, pool *pgxpool.Pool, options Options) (*Book, erro
 
 // Do carries out a command and gives its answer once it is committed. The error is a *workshop.Refusal (nothing was
 // recorded, and the key may be used again), ErrKeyReused, ErrUnavailable, or a fault of ours. A caller that leaves
-// before its command was taken up is skipped; one that leaves later has its command carried out all the same.
+// before its command is decided is skipped; one that leaves later has its command carried out all the same.
 func (b *Book) Do(ctx context.Context, r Request) (Answer, error) {
 	w, err := newWaiting(ctx, r)
 	if err != nil {

@@ -342,6 +342,25 @@ func TestACallerThatLeavesEarlyIsSkipped(t *testing.T) {
 	require.Equal(t, []string{"gate", "b"}, slugs(t, db.App))
 }
 
+// TestACallerThatLeftWhileTheHeadWasTakenIsSkipped: it may have asked another process meanwhile with the same key, and been refused
+// there; a refusal is not remembered.
+func TestACallerThatLeftWhileTheHeadWasTakenIsSkipped(t *testing.T) {
+	t.Parallel()
+	b, db := newBook(t)
+	tx, err := db.App.Begin(t.Context())
+	require.NoError(t, err)
+	lockHead(t, tx)
+	ctx, leave := context.WithCancel(t.Context())
+	early := do(ctx, b, request("k1", define("a")))
+	waitForLock(t, db.App)
+	leave()
+	require.ErrorIs(t, await(t, early).err, book.ErrUnavailable)
+	require.NoError(t, tx.Rollback(t.Context()))
+	_, err = b.Do(t.Context(), request("k2", define("b")))
+	require.NoError(t, err)
+	require.Equal(t, []string{"b"}, slugs(t, db.App))
+}
+
 func TestACallerThatLeavesLateStopsNobody(t *testing.T) {
 	t.Parallel()
 	b, db := newBook(t)

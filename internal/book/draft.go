@@ -91,6 +91,11 @@ func (d *draft) carry(ctx context.Context, w *waiting) (result, error) {
 	if first, before := d.answered[w.Key]; before && w.Key != "" {
 		return replay(first, w), nil
 	}
+	if w.ctx.Err() != nil {
+		// It left while the group waited for the head, perhaps to ask another process with the same key. A refusal that it was
+		// given there is not remembered, so this try must not be carried out behind it.
+		return result{err: left(w.ctx)}, nil
+	}
 	for range loads {
 		clock := workshop.Clock{Now: d.now, Next: d.head.Position + 1, NewID: newID}
 		outcome, err := workshop.Carry(d.set, w.Command, w.Actor, w.Key, clock)

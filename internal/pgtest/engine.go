@@ -8,6 +8,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"net/http"
 	"net/url"
 	"os"
 	"os/signal"
@@ -20,6 +21,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
 
 	"firstout/migrations"
 )
@@ -55,11 +57,16 @@ var shared struct {
 func Main(m interface{ Run() int }) int {
 	interrupted := make(chan os.Signal, 1)
 	signal.Notify(interrupted, os.Interrupt, syscall.SIGTERM)
+	ended := make(chan struct{})
+	defer close(ended)
 	defer signal.Stop(interrupted)
 	go func() {
-		<-interrupted
-		_ = shutDown() // said or not, the process ends here
-		os.Exit(1)
+		select {
+		case <-interrupted:
+			_ = shutDown() // said or not, the process ends here
+			os.Exit(1)
+		case <-ended:
+		}
 	}()
 	shared.Lock()
 	shared.allowed = true
@@ -70,6 +77,20 @@ func Main(m interface{ Run() int }) int {
 		return max(code, 1)
 	}
 	return code
+}
+
+// Clean is Main, and fails where a goroutine is left when everything is over: for packages that start some.
+func Clean(m interface{ Run() int }) int {
+	code := Main(m)
+	if code != 0 {
+		return code // what is left after a failure says nothing
+	}
+	http.DefaultClient.CloseIdleConnections()
+	if err := goleak.Find(); err != nil {
+		fmt.Fprintln(os.Stderr, "pgtest:", err)
+		return 1
+	}
+	return 0
 }
 
 func shutDown() error {
