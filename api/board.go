@@ -29,7 +29,10 @@ func (h *handlers) GetBoard(ctx context.Context, r openapi.GetBoardRequestObject
 		now = l.at
 	}
 	place := m.defs.Places.Latest(r.Params.Place)
-	zone := m.defs.Zone(place.Body.Site)
+	if then := l.defs.Places.Latest(r.Params.Place); then != nil { // else it was not known yet, and nothing stood there
+		place = then
+	}
+	zone := l.defs.Zone(place.Body.Site)
 	j := judgement{today: civil.DayOf(now, zone), at: now, zone: zone}
 	j.on = j.today
 	if r.Params.Date != nil {

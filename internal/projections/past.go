@@ -144,15 +144,6 @@ func (p *Past) straddling(ctx context.Context) (moment time.Time, codes []events
 	return moment, slices.Compact(codes), err
 }
 
-// Thing is OneThing under the cut; nil if it was not there.
-func (p *Past) Thing(ctx context.Context, code events.Code) (*Thing, error) {
-	set, err := p.fold(ctx, []events.Code{code}, false)
-	if err != nil {
-		return nil, err
-	}
-	return pastThing(set, code), nil
-}
-
 // pastThing is a thing as a set has it; nil if that has none. What was taken before it came is none left.
 func pastThing(set *workshop.Set, code events.Code) *Thing {
 	if !set.Exists(code) {

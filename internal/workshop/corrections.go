@@ -115,8 +115,8 @@ func (c *Corrections) Knows(command uuid.UUID) bool {
 	return is
 }
 
-// rootOf is the command in whose place a correction counts; of any other command, itself.
-func (c *Corrections) rootOf(command uuid.UUID) uuid.UUID {
+// Root is the command in whose place a correction counts; of any other command, itself.
+func (c *Corrections) Root(command uuid.UUID) uuid.UUID {
 	if c != nil {
 		if at, is := c.command[command]; is {
 			return c.all[at].root
@@ -124,9 +124,6 @@ func (c *Corrections) rootOf(command uuid.UUID) uuid.UUID {
 	}
 	return command
 }
-
-// Root is the command in whose place a correction counts; of any other command, itself.
-func (c *Corrections) Root(command uuid.UUID) uuid.UUID { return c.rootOf(command) }
 
 // Ever says whether a command was ever corrected, whether that is in force or not.
 func (c *Corrections) Ever(command uuid.UUID) bool { return len(c.of[command]) > 0 }
@@ -155,7 +152,7 @@ func (c *Corrections) InPlace(r events.Recorded) []events.Recorded {
 	switch {
 	case by == nil:
 		return []events.Recorded{r}
-	case r.ID != r.Command || c.rootOf(r.Command) != r.Command:
+	case r.ID != r.Command || c.Root(r.Command) != r.Command:
 		return nil
 	}
 	var counts []events.Recorded
@@ -217,8 +214,8 @@ func (s *Set) leaveReplacing(r events.Recorded, c *Corrections) {
 func (s *Set) leave(r events.Recorded, c *Corrections) {
 	a := applying{Set: s, r: r}
 	a.reserve(r.Data)
-	if r.ID != r.Command || c.rootOf(r.Command) != r.Command {
-		if c.rootOf(r.Command) == r.Command {
+	if r.ID != r.Command || c.Root(r.Command) != r.Command {
+		if c.Root(r.Command) == r.Command {
 			s.lack(bornOf(r.Data), c.content(c.on(r.Command)))
 		}
 		return

@@ -90,12 +90,7 @@ func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
 		if n.zones == nil {
 			n.zones = map[string]*time.Location{}
 		}
-		// A zone that a site was defined with was loaded when it was decided; UTC only stands in where the zone
-		// files themselves have gone.
-		n.zones[e.Slug] = time.UTC
-		if zone, err := time.LoadLocation(e.TimeZone); err == nil {
-			n.zones[e.Slug] = zone
-		}
+		n.zones[e.Slug] = zoneOf(e.Site)
 	case events.PlaceDefined:
 		n.Places = d.Places.with(e.Slug, Version[events.Place]{Number: e.DefVersion, Position: r.Position, From: r.RecordedAt, Body: e.Place})
 	case events.SupplierDefined:
@@ -124,6 +119,15 @@ func (d *Definitions) With(r events.Recorded) (next *Definitions, ok bool) {
 	return &n, true
 }
 
+// zoneOf is the time zone of a site. It was loaded when the site was defined; UTC only stands in where the zone files
+// themselves have gone.
+func zoneOf(site events.Site) *time.Location {
+	if zone, err := time.LoadLocation(site.TimeZone); err == nil {
+		return zone
+	}
+	return time.UTC
+}
+
 // Zone is a site's time zone; of an unknown site, UTC.
 func (d *Definitions) Zone(site string) *time.Location {
 	if zone, known := d.zones[site]; known {
@@ -145,11 +149,16 @@ func (d *Definitions) SiteOf(slug string) string {
 
 // KnownAt is the catalogue up to a position, as it was at an instant: of what was defined only later the first version.
 func (d *Definitions) KnownAt(position int64, at time.Time) *Definitions {
-	return &Definitions{
+	then := &Definitions{
 		Sites: d.Sites.knownAt(position, at), Places: d.Places.knownAt(position, at), Suppliers: d.Suppliers.knownAt(position, at),
 		Buyers: d.Buyers.knownAt(position, at), Ingredients: d.Ingredients.knownAt(position, at), Formulas: d.Formulas.knownAt(position, at),
-		Vats: d.Vats.knownAt(position, at), Moulds: d.Moulds.knownAt(position, at), Designs: d.Designs.knownAt(position, at), zones: d.zones,
+		Vats: d.Vats.knownAt(position, at), Moulds: d.Moulds.knownAt(position, at), Designs: d.Designs.knownAt(position, at),
+		zones: map[string]*time.Location{},
 	}
+	for slug := range then.Sites {
+		then.zones[slug] = zoneOf(then.Sites.Latest(slug).Body)
+	}
+	return then
 }
 
 func (v Versioned[T]) knownAt(position int64, at time.Time) Versioned[T] {
