@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"firstout/internal/book"
+	"firstout/internal/pgtest"
 	"firstout/internal/workshop"
 )
 
@@ -47,6 +48,19 @@ func value(families map[string]*dto.MetricFamily, name string, labels ...string)
 		}
 	}
 	return sum
+}
+
+// TestASealThatIsStuckIsSeen: every look of the sealer's is counted by how it went.
+func TestASealThatIsStuckIsSeen(t *testing.T) {
+	t.Parallel()
+	metrics := NewMetrics()
+	b := openTestBook(t, pgtest.NewBook(t), true, func(c *Config) { c.Metrics = metrics })
+	metrics.SealLooked(nil)
+	metrics.SealLooked(errors.New("position 5 is missing"))
+	metrics.SealLooked(errors.New("position 5 is missing"))
+	families := scrape(t, b.handler)
+	require.EqualValues(t, 1, value(families, "firstout_seal_looks_total", "outcome", "done"))
+	require.EqualValues(t, 2, value(families, "firstout_seal_looks_total", "outcome", "failed"))
 }
 
 // After requests of every strange kind the labels hold nothing that a caller wrote.

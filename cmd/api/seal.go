@@ -27,10 +27,10 @@ const sealKeyFile = "seal.key"
 // privateKeyBegins tells a key from the name of a file with one.
 const privateKeyBegins = "PRIVATE+KEY+"
 
-// sealingKey gives the key of the settings, or that of the data folder; nil: there is none. With make it makes one in the
+// sealingKey gives the key of the settings, or that of the data folder; nil: there is none. With create it makes one in the
 // data folder of a private PostgreSQL whose book was never sealed: one that was had a key, and a new one in its place would
 // hide that it is gone.
-func sealingKey(ctx context.Context, db *database, c Config, log *slog.Logger, make bool) (*seal.Key, error) {
+func sealingKey(ctx context.Context, db *database, c Config, log *slog.Logger, create bool) (*seal.Key, error) {
 	switch {
 	case strings.HasPrefix(c.SealKey, privateKeyBegins):
 		key, err := seal.ParseKey(c.SealKey)
@@ -49,7 +49,7 @@ func sealingKey(ctx context.Context, db *database, c Config, log *slog.Logger, m
 		return key, err
 	}
 	_, sealed, err := sealer.Newest(ctx, db.pool)
-	if err != nil || sealed || !make {
+	if err != nil || sealed || !create {
 		return nil, err
 	}
 	if _, err := makeSealKey(path, "firstout/"+strings.ToLower(rand.Text()[:10])); err != nil && !errors.Is(err, fs.ErrExist) {

@@ -107,10 +107,9 @@ func tell(out io.Writer, report seal.Report, outside int, known []note.Verifier)
 	var text strings.Builder
 	say := func(format string, args ...any) { fmt.Fprintf(&text, format+"\n", args...) }
 	say("%d events: none is missing, and every one says in its columns what it says in its bytes", report.Size)
-	switch {
-	case report.Checkpoints == 0:
+	if report.Checkpoints == 0 {
 		say("nothing is sealed: whether an event was altered cannot be told")
-	default:
+	} else {
 		say("%d of them are sealed and not altered since: %d checkpoints agree, %d of them from outside", report.Sealed, report.Checkpoints, outside)
 	}
 	if behind := report.Size - report.Sealed; behind > 0 && report.Checkpoints > 0 {

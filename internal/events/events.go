@@ -90,25 +90,38 @@ func (r Recorded) Canonical() ([]byte, error) {
 
 // ParseCanonical reads an event back from its stored bytes, whatever version wrote them.
 func ParseCanonical(text []byte) (Recorded, error) {
-	var e envelope
-	if err := decodeStrictly(text, &e); err != nil {
-		return Recorded{}, fmt.Errorf("decode event envelope: %w", err)
-	}
-	data, err := Decode(e.Type, e.Version, e.Data)
+	e, r, err := parseEnvelope(text)
 	if err != nil {
+		return Recorded{}, err
+	}
+	if r.Data, err = Decode(e.Type, e.Version, e.Data); err != nil {
 		return Recorded{}, fmt.Errorf("position %d: %w", e.Position, err)
+	}
+	return r, nil
+}
+
+// ParseEnvelope reads what stands around an event's data, and its type, and leaves Data out: several times faster than to
+// read the whole, and possible where this program does not know the event.
+func ParseEnvelope(text []byte) (r Recorded, eventType string, err error) {
+	e, r, err := parseEnvelope(text)
+	return r, e.Type, err
+}
+
+func parseEnvelope(text []byte) (e envelope, r Recorded, err error) {
+	if err := decodeStrictly(text, &e); err != nil {
+		return e, Recorded{}, fmt.Errorf("decode event envelope: %w", err)
 	}
 	occurred, err := time.Parse(time.RFC3339Nano, e.OccurredAt)
 	if err != nil {
-		return Recorded{}, fmt.Errorf("position %d: occurred_at: %w", e.Position, err)
+		return e, Recorded{}, fmt.Errorf("position %d: occurred_at: %w", e.Position, err)
 	}
 	recorded, err := time.Parse(time.RFC3339Nano, e.RecordedAt)
 	if err != nil {
-		return Recorded{}, fmt.Errorf("position %d: recorded_at: %w", e.Position, err)
+		return e, Recorded{}, fmt.Errorf("position %d: recorded_at: %w", e.Position, err)
 	}
-	return Recorded{
+	return e, Recorded{
 		Position: e.Position, ID: e.ID, Version: e.Version, OccurredAt: occurred, RecordedAt: recorded,
-		Actor: e.Actor, Site: e.Site, Key: e.Key, Command: e.Command, Data: data,
+		Actor: e.Actor, Site: e.Site, Key: e.Key, Command: e.Command,
 	}, nil
 }
 

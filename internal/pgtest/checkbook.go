@@ -61,7 +61,8 @@ func requireNoRows(ctx context.Context, t testing.TB, db *DB, what, sql string) 
 	require.Empty(t, found, what)
 }
 
-// checkLog reads every event as columns and as bytes, and holds the log against its seals, if it has any.
+// checkLog reads every event, and holds the log, its columns and its codes against its bytes, and those against the seals,
+// if there are any.
 func checkLog(ctx context.Context, t testing.TB, db *DB) {
 	t.Helper()
 	var last eventlog.Row
@@ -69,9 +70,7 @@ func checkLog(ctx context.Context, t testing.TB, db *DB) {
 		found, err := eventlog.ReadRows(ctx, db.App, last.Position, eventlog.MaxRead)
 		require.NoError(t, err)
 		for _, row := range found {
-			require.EqualValues(t, last.Position+1, row.Position, "positions are dense")
 			require.False(t, row.RecordedAt.Before(last.RecordedAt), "recorded_at never goes back")
-			require.NoError(t, row.Check(), "position %d", row.Position)
 			r, err := events.ParseCanonical(row.Canonical)
 			require.NoError(t, err)
 			again, err := r.Canonical()
@@ -84,5 +83,5 @@ func checkLog(ctx context.Context, t testing.TB, db *DB) {
 		}
 	}
 	_, err := sealer.Verify(ctx, db.App, nil)
-	require.NoError(t, err, "the log and its seals")
+	require.NoError(t, err, "the log, its columns and its seals")
 }

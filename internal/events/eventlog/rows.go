@@ -43,13 +43,22 @@ FROM log WHERE position > $1 ORDER BY position LIMIT $2`, after, limit)
 // Check says what is wrong with a row by itself; nil: its bytes are an event in canonical form, and its columns are what
 // they say.
 func (r Row) Check() error {
-	said, err := events.ParseCanonical(r.Canonical)
-	if err != nil {
+	if _, err := events.ParseCanonical(r.Canonical); err != nil {
 		return fmt.Errorf("its bytes are no event: %w", err)
 	}
 	// As it stands, not as this program would write it: an older version of a shape stays as it was written.
 	if again, err := events.Canonicalize(r.Canonical); err != nil || !bytes.Equal(again, r.Canonical) {
 		return errors.New("its bytes are not in canonical form")
+	}
+	return r.CheckColumns()
+}
+
+// CheckColumns says which column is not what a row's bytes say. Of the bytes it reads no more than it needs for that: whoever
+// knows otherwise that they are as they were written saves most of the work of Check.
+func (r Row) CheckColumns() error {
+	said, eventType, err := events.ParseEnvelope(r.Canonical)
+	if err != nil {
+		return fmt.Errorf("its bytes are no event: %w", err)
 	}
 	for _, column := range []struct {
 		name string
@@ -57,7 +66,7 @@ func (r Row) Check() error {
 	}{
 		{"position", r.Position == said.Position},
 		{"id", r.ID == said.ID},
-		{"type", r.Type == said.Data.EventType()},
+		{"type", r.Type == eventType},
 		{"version", r.Version == said.Version},
 		{"occurred_at", r.OccurredAt.Equal(said.OccurredAt)},
 		{"recorded_at", r.RecordedAt.Equal(said.RecordedAt)},

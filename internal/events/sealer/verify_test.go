@@ -17,10 +17,12 @@ func TestVerifyNamesWhatWasChanged(t *testing.T) {
 		position int64
 		says     string
 	}{
-		"a column":              {"UPDATE log SET actor = 'somebody' WHERE position = 5", 5, "its column actor is not what its bytes say"},
-		"a time":                {"UPDATE log SET occurred_at = occurred_at - interval '1 day' WHERE position = 2", 2, "its column occurred_at"},
-		"bytes that are none":   {"UPDATE log SET canonical = '{}' WHERE position = 7", 7, "no event"},
-		"bytes in another form": {"UPDATE log SET canonical = canonical || ' ' WHERE position = 7", 7, "not in canonical form"},
+		"a column":               {"UPDATE log SET actor = 'somebody' WHERE position = 5", 5, "its column actor is not what its bytes say"},
+		"a time":                 {"UPDATE log SET occurred_at = occurred_at - interval '1 day' WHERE position = 2", 2, "its column occurred_at"},
+		"bytes that are none":    {"UPDATE log SET canonical = '{}' WHERE position = 7", 7, "no event"},
+		"bytes in another form":  {"UPDATE log SET canonical = canonical || ' ' WHERE position = 7", 7, "not the one that was sealed"},
+		"another form, unsealed": {"UPDATE log SET canonical = canonical || ' ' WHERE position = 11", 11, "not in canonical form"},
+		"no event, unsealed":     {"UPDATE log SET canonical = replace(canonical, 'cavities', 'holes') WHERE position = 11", 11, "no event"},
 		"an event": {
 			"UPDATE log SET actor = 'nobody', canonical = replace(canonical, '\"maker\"', '\"nobody\"') WHERE position = 6", 6,
 			"not the one that was sealed",
