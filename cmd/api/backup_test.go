@@ -73,7 +73,7 @@ func TestABookIsLostAndRestored(t *testing.T) {
 	base, _, stop = serving(t, other, "--book", "test")
 	putMould(t, base, secret, "dome-28") // with the key of before
 	status, body := get(t, base+"/v1/moulds/dome-24", secret)
-	require.Equal(t, http.StatusOK, status, string(body))
+	require.Equal(t, http.StatusOK, status, body)
 	stop()
 	again, _ := sealNow(t, other)
 	require.Equal(t, verifier, again, "sealing goes on with the key of before")

@@ -197,18 +197,15 @@ func answerOf(a eventlog.Answered) export.Answer {
 	}
 }
 
-// keepable reads a file to see what of it can be gone on with; whole says whether it was finished.
-func keepable(file io.Reader) (kept *export.Kept, whole bool, err error) {
+// keepable reads a file, finished or cut off, to see what of it can be gone on with; nil: nothing.
+func keepable(file io.Reader) (*export.Kept, error) {
 	r := export.NewReader(file)
+	var err error
 	for err == nil {
 		_, err = r.Next()
 	}
-	early := new(export.CutError)
-	switch {
-	case errors.Is(err, io.EOF):
-		return r.Kept(), true, nil
-	case errors.As(err, &early):
-		return r.Kept(), false, nil
+	if early := new(export.CutError); errors.Is(err, io.EOF) || errors.As(err, &early) {
+		return r.Kept(), nil
 	}
-	return nil, false, err
+	return nil, err
 }

@@ -45,7 +45,7 @@ func ToFile(ctx context.Context, db DB, path, from string) (Report, error) {
 
 // writePart writes the whole file under its first name.
 func writePart(ctx context.Context, db DB, part *os.File, path, from string) (Report, error) {
-	kept, _, err := keepable(part)
+	kept, err := keepable(part)
 	if err == nil && kept != nil { // it is where it belongs
 		if err := cutTo(part, kept.Bytes); err != nil {
 			return Report{}, err
@@ -86,7 +86,7 @@ func WriteFrom(ctx context.Context, db DB, to io.Writer, from string) (Report, e
 		return Report{}, fmt.Errorf("backup: %w", err)
 	}
 	defer file.Close()
-	kept, _, err := keepable(file)
+	kept, err := keepable(file)
 	if err != nil {
 		return Report{}, fmt.Errorf("backup: go on with %s: %w", from, err)
 	}
@@ -130,7 +130,7 @@ func olderFile(path, from string) (old, error) {
 		if err != nil {
 			return old{}, fmt.Errorf("backup: %w", err)
 		}
-		kept, _, err := keepable(file)
+		kept, err := keepable(file)
 		if err == nil && kept != nil {
 			return old{file: file, kept: kept}, nil
 		}

@@ -32,11 +32,11 @@ func LockEmpty(ctx context.Context, tx pgx.Tx, book string, others ...string) (H
 		return Head{}, &NotEmptyError{Has: "its clock was set"}
 	}
 	for _, table := range append([]string{"log", "commands", "checkpoints"}, others...) {
-		var any bool
-		if err := tx.QueryRow(ctx, "SELECT EXISTS (SELECT FROM "+table+")").Scan(&any); err != nil {
+		var filled bool
+		if err := tx.QueryRow(ctx, "SELECT EXISTS (SELECT FROM "+table+")").Scan(&filled); err != nil {
 			return Head{}, fmt.Errorf("look whether the database is empty: %w", err)
 		}
-		if any || head.Position > 0 {
+		if filled || head.Position > 0 {
 			return Head{}, &NotEmptyError{Has: fmt.Sprintf("%d events, and rows in table %s", head.Position, table)}
 		}
 	}

@@ -77,8 +77,9 @@ func (s *source) sha256() Hex {
 
 // mayBeOurs says whether a file begins as gzip does, as far as it goes.
 func (s *source) mayBeOurs() bool {
-	first, _ := s.from.Peek(2)
-	return bytes.HasPrefix([]byte{0x1f, 0x8b}, first)
+	begins := []byte{0x1f, 0x8b}
+	first, _ := s.from.Peek(len(begins))
+	return bytes.Equal(first, begins[:len(first)])
 }
 
 // ended says whether nothing follows.
