@@ -41,7 +41,7 @@ func openTestBook(t *testing.T, db *pgtest.DB, manual bool, change ...func(*Conf
 	require.NoError(t, eventlog.MarkBook(t.Context(), db.App, eventlog.BookTest))
 	wall := func() time.Time { return morning }
 	log := slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelError})) // faults
-	b, err := book.Open(t.Context(), db.App, book.Options{Clock: wall, Manual: manual, Log: log})
+	b, err := book.Open(t.Context(), db.App, book.Options{Clock: wall, Manual: manual, Log: log, Patience: time.Minute})
 	require.NoError(t, err)
 	t.Cleanup(b.Close)
 	tb := &testBook{t: t, db: db, book: b, keys: &stubKeys{}}

@@ -96,6 +96,9 @@ func open(t testing.TB, pool *pgxpool.Pool, options book.Options) *book.Book {
 	if options.Clock == nil {
 		options.Clock = time.Now
 	}
+	if options.Patience == 0 {
+		options.Patience = time.Minute // a machine that builds on the side is slow, and its database not away
+	}
 	b, err := book.Open(t.Context(), pool, options)
 	require.NoError(t, err)
 	t.Cleanup(b.Close)
