@@ -110,7 +110,7 @@ func TestARebuildIsNotNoticed(t *testing.T) {
 	stop()
 	require.Empty(t, asking.wrong)
 	require.Empty(t, p.errors())
-	asking.ledger.balance(t, db.App, run, stockOfAll)
+	asking.ledger.balance(t, db.App, run)
 	said, err := command(t.Context(), at, "rebuild", "--check")
 	require.NoError(t, err, said)
 	var events int
