@@ -5,6 +5,7 @@
 package reliability_test
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"os/exec"
@@ -30,7 +31,7 @@ func (b built) Run() int {
 	}
 	defer os.RemoveAll(dir)
 	program = filepath.Join(dir, "firstout")
-	build := exec.Command("go", "build", "-o", program, "firstout/cmd/api")
+	build := exec.CommandContext(context.Background(), "go", "build", "-o", program, "firstout/cmd/api")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if said, err := build.CombinedOutput(); err != nil {
 		fmt.Fprintf(os.Stderr, "build the program: %v\n%s", err, said)

@@ -21,11 +21,10 @@ type ledger struct {
 
 func newLedger() *ledger { return &ledger{told: map[string]int{}} }
 
-func (l *ledger) note(key string, pieces int) (sales int) {
+func (l *ledger) note(key string, pieces int) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.told[key] = pieces
-	return len(l.told)
 }
 
 func (l *ledger) sales() int {
@@ -79,14 +78,14 @@ func onHand(ctx context.Context, db *pgxpool.Pool, run string) (pieces int, err 
 }
 
 // balance wants nothing lost, nothing surplus, and of the run what is left by what was told.
-func (l *ledger) balance(t testing.TB, db *pgxpool.Pool, run string, made int) {
+func (l *ledger) balance(t testing.TB, db *pgxpool.Pool, run string) {
 	t.Helper()
 	log, err := soldOf(t.Context(), db, run)
 	require.NoError(t, err)
 	lost, surplus := reckon(l.told, log)
 	require.Empty(t, lost, "sales that were answered and are not in the log")
 	require.Empty(t, surplus, "sales that nobody was told of like that")
-	left := made
+	left := stockOfAll
 	for _, pieces := range l.told {
 		left -= pieces
 	}

@@ -40,8 +40,7 @@ type process struct {
 	mu     sync.Mutex
 	child  *exec.Cmd
 	ended  chan struct{} // closed when the child has ended and said all it had to say
-	killed bool
-	faults []string // what it logged as an error
+	faults []string      // what it logged as an error
 }
 
 // serve starts a process and waits until it serves. At the end of the test it is stopped, and must not have died by itself.
@@ -67,11 +66,10 @@ func serve(t testing.TB, at address) *process {
 	return p
 }
 
-// start starts the child and gives how long it took until it served.
-func (p *process) start() time.Duration {
+// start starts the child and waits until it serves.
+func (p *process) start() {
 	p.t.Helper()
-	began := time.Now()
-	child := exec.Command(program, "serve", "--book", "test")
+	child := exec.CommandContext(context.WithoutCancel(p.t.Context()), program, "serve", "--book", "test") // it ends by a signal of the test's
 	child.Env = p.environ
 	out, err := child.StdoutPipe()
 	require.NoError(p.t, err)
@@ -84,7 +82,7 @@ func (p *process) start() time.Duration {
 		_ = child.Wait() // it may have been killed
 	}()
 	p.mu.Lock()
-	p.child, p.ended, p.killed = child, ended, false
+	p.child, p.ended = child, ended
 	p.mu.Unlock()
 	select {
 	case at := <-serving:
@@ -95,7 +93,6 @@ func (p *process) start() time.Duration {
 	case <-time.After(hangs):
 		require.FailNow(p.t, "the process does not serve")
 	}
-	return time.Since(began)
 }
 
 // listen reads what the child says: the address, and errors.
@@ -130,7 +127,6 @@ func (p *process) errors() []string {
 func (p *process) kill() {
 	p.mu.Lock()
 	child, ended := p.child, p.ended
-	p.killed = true
 	p.mu.Unlock()
 	require.NoError(p.t, child.Process.Kill())
 	<-ended

@@ -41,7 +41,7 @@ func open(t testing.TB, c *client) {
 	require.NoError(t, err)
 }
 
-// make puts a run of so many pieces of a design on sale at a place and gives its code.
+// stockUp puts a run of so many pieces of a design on sale at a place and gives its code.
 func stockUp(ctx context.Context, c *client, design, place string, pieces int) (run string, err error) {
 	name := strings.Join([]string{"stock", design, place}, "-")
 	a, err := c.must(ctx, http.MethodPost, "/v1/runs", name, fmt.Sprintf(

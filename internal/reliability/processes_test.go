@@ -67,7 +67,7 @@ func TestProcessesAreKilledInTurn(t *testing.T) {
 			selling := sell(t, s.key, s.process...)
 			s.killInTurn(selling, sized(3, 12))
 			selling.finish(t)
-			selling.ledger.balance(t, s.db.App, s.run, stockOfAll)
+			selling.ledger.balance(t, s.db.App, s.run)
 			for _, p := range s.process {
 				require.Empty(t, p.errors())
 			}
@@ -206,7 +206,7 @@ func TestAFeedReadElsewhereMissesNothing(t *testing.T) {
 		}
 	}
 	t.Logf("3 readers over %d streams had each of %d positions once", streams, head)
-	selling.ledger.balance(t, s.db.App, s.run, stockOfAll)
+	selling.ledger.balance(t, s.db.App, s.run)
 }
 
 // TestTheReaderSeesGapsAndRepeats is the canary of the readers.
