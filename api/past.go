@@ -88,7 +88,7 @@ func parseKnownAt(text string) (position int64, instant *time.Time, err error) {
 	}
 	at, err := time.Parse(time.RFC3339Nano, text)
 	if err != nil {
-		return 0, nil, invalid(misfit{Pointer: "/query/known_at", Detail: knownAtWords})
+		return 0, nil, impossible(misfit{Pointer: "/query/known_at", Detail: knownAtWords}) // such as the 31st of February
 	}
 	at = at.UTC()
 	return 0, &at, nil

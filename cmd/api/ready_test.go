@@ -5,7 +5,6 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
-	"os"
 	"testing"
 	"time"
 
@@ -16,8 +15,6 @@ import (
 	"firstout/internal/events/eventlog"
 	"firstout/internal/pgtest"
 )
-
-func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
 
 // asked asks a readiness whose book is over a database, by a pool of its own.
 func asked(t *testing.T, address string, more ...func(context.Context) error) error {

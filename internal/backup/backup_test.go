@@ -333,7 +333,7 @@ func TestWhatIsNotRestored(t *testing.T) {
 	refuse(rewritten(t, file, 800, `{"actor"`, `{ "actor"`), backup.Evidence{}, new(*seal.Finding), "position 800: its bytes are not in canonical form")
 	refuse(rewritten(t, file, 800, `{"actor"`, `{"actor":"twice","actor"`), backup.Evidence{}, new(*seal.Finding), "position 800: ")
 	// What a newer program wrote.
-	refuse(withRow(t, file, `{"table":"people","row":{}}`), backup.Evidence{}, new(*backup.ColumnError), "rows of table people, which this program does not know")
+	refuse(withRow(t, file, `{"table":"parrots","row":{}}`), backup.Evidence{}, new(*backup.ColumnError), "rows of table parrots, which this program does not know")
 	refuse(withRow(t, file, `{"table":"api_keys","row":{"id":"x","shoe_size":4}}`), backup.Evidence{}, new(*backup.ColumnError), "column shoe_size")
 	refuse(rewritten(t, file, 800, `"version":1}`, `"version":2}`), backup.Evidence{}, new(*events.UnknownError), "position 800: event ")
 

@@ -128,6 +128,7 @@ func startCluster(t *testing.T, folder string) *cluster {
 	}
 	require.NoError(t, err)
 	c := &cluster{t: t, server: server, folder: folder}
+	c.promoted()
 	require.NoError(t, migrations.EnsureRoles(t.Context(), server.URL("postgres", pgboot.Superuser), migrations.Access{
 		Database: "firstout", OwnerPassword: server.Password(migrations.OwnerRole), AppPassword: server.Password(migrations.AppRole),
 	}))
@@ -149,6 +150,19 @@ func startCluster(t *testing.T, folder string) *cluster {
 	t.Cleanup(c.stop)
 	require.NoError(t, migrations.Up(t.Context(), c.Owner))
 	return c
+}
+
+// promoted waits until a server that goes back to a moment is there: it answers questions before that, and takes no writes.
+func (c *cluster) promoted() {
+	c.t.Helper()
+	superuser, err := pgxpool.New(c.t.Context(), c.server.URL("postgres", pgboot.Superuser))
+	require.NoError(c.t, err)
+	defer superuser.Close()
+	require.Eventually(c.t, func() bool {
+		recovers := true
+		err := superuser.QueryRow(c.t.Context(), "SELECT pg_is_in_recovery()").Scan(&recovers)
+		return err == nil && !recovers
+	}, time.Minute, 20*time.Millisecond, "it never came out of recovery")
 }
 
 // folder is one that a server's own user can pass through.

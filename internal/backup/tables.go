@@ -14,9 +14,9 @@ import (
 // tables are what belongs to no position, cannot be derived and is small, in an order in which it can be written: a table
 // stands behind those that its rows name. Their rows go into the file with whatever columns they have.
 //
-// API keys are among them: events name them by their ids, a revoked one stays revoked, and a till goes on with its key. What
-// is kept of a key is a hash of 128 random bits, which opens nothing.
-var tables = []string{"api_keys"}
+// People are among them, as far as they were not erased by then. So are API keys: events name them by their ids, a revoked one
+// stays revoked, and a till goes on with its key. What is kept of a key is a hash of 128 random bits, which opens nothing.
+var tables = []string{"people", "api_keys"}
 
 // rowsOf gives the rows of all of them.
 func rowsOf(ctx context.Context, tx pgx.Tx) (records []export.Record, err error) {
