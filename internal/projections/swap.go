@@ -109,7 +109,12 @@ func correctionRows(o *origins) rows {
 		recordedAt[i], actsAt[i] = r.RecordedAt, o.acts[r.Command]
 	}
 	return rows{table: "corrections", save: saveCorrections, columns: []column{
-		{"command", commands}, {"corrected", corrected}, {"position", positions}, {"event", ids}, {"voids", voids},
-		{"recorded_at", recordedAt}, {"acts_at", actsAt},
+		{"command", commands},
+		{"corrected", corrected},
+		{"position", positions},
+		{"event", ids},
+		{"voids", voids},
+		{"recorded_at", recordedAt},
+		{"acts_at", actsAt},
 	}}
 }
