@@ -57,7 +57,7 @@ func (b *correctedBook) pastOf(t require.TestingT, cut workshop.Cut, wholes ...e
 	for code := range of {
 		codes = append(codes, code)
 	}
-	set := workshop.NewPast(codes, recorded)
+	set := workshop.NewPast(codes, recorded, workshop.NewOutside())
 	require.NoError(t, set.FoldPast(cut, b.set.Defs, recorded))
 	return set
 }

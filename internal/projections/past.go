@@ -17,7 +17,7 @@ import (
 )
 
 // This file answers what was the case, and what was known, from the log: it folds the events that concern what is asked
-// about and what flowed into that, under a cut (workshop.FoldPast). The tables only say where to look.
+// about, under a cut (workshop.FoldPast). The tables say where to look, and what flowed in from that which is as it was then.
 
 var (
 	pastPosition   = query("past_position")
@@ -55,7 +55,7 @@ func RecordedAt(ctx context.Context, q Querier, position int64) (at time.Time, e
 func (p *Past) Stock(ctx context.Context, f StockFilter) ([]workshop.StockLine, error) {
 	limit := pageSize(f.Limit)
 	var lines []workshop.StockLine
-	err := p.standing(ctx, f, func(_ *workshop.Set, more []workshop.StockLine) bool {
+	err := p.standing(ctx, f, true, func(_ *workshop.Set, more []workshop.StockLine) bool {
 		lines = append(lines, more...)
 		return len(lines) < limit
 	})
@@ -64,7 +64,7 @@ func (p *Past) Stock(ctx context.Context, f StockFilter) ([]workshop.StockLine, 
 
 // standing folds what stood, some things at a time in the order of their codes, and hands on the lines that a filter lets
 // through until that wants no more.
-func (p *Past) standing(ctx context.Context, f StockFilter, take func(*workshop.Set, []workshop.StockLine) bool) error {
+func (p *Past) standing(ctx context.Context, f StockFilter, bare bool, take func(*workshop.Set, []workshop.StockLine) bool) error {
 	if p.cut.Known == 0 {
 		return nil
 	}
@@ -96,7 +96,7 @@ func (p *Past) standing(ctx context.Context, f StockFilter, take func(*workshop.
 		}
 		slices.SortFunc(codes, events.Code.Compare)
 		codes = slices.Compact(codes)
-		set, err := p.fold(ctx, codes, false)
+		set, _, err := p.fold(ctx, codes, asking{bare: bare})
 		if err != nil {
 			return err
 		}
@@ -127,12 +127,7 @@ func (p *Past) straddling(ctx context.Context) (moment time.Time, codes []events
 	if p.cut.Known == 0 {
 		return p.cut.At, nil, nil
 	}
-	recordedAt, err := RecordedAt(ctx, p.q, p.cut.Known)
-	if err != nil {
-		return moment, nil, err
-	}
-	moment = workshop.Earliest(p.cut.At, recordedAt)
-	near, err := PositionAt(ctx, p.q, moment.Add(time.Minute))
+	moment, _, near, err := p.moment(ctx)
 	if err != nil {
 		return moment, nil, err
 	}
@@ -195,7 +190,7 @@ type PastTrace struct {
 
 // Trace is TraceBack, or onward TraceForward, under the cut; nil if the thing was not there.
 func (p *Past) Trace(ctx context.Context, code events.Code, onward bool) (*PastTrace, error) {
-	set, err := p.fold(ctx, []events.Code{code}, onward)
+	set, g, err := p.fold(ctx, []events.Code{code}, asking{onward: onward})
 	if err != nil {
 		return nil, err
 	}
@@ -206,14 +201,40 @@ func (p *Past) Trace(ctx context.Context, code events.Code, onward bool) (*PastT
 	if onward {
 		t.Edges = workshop.WalkForward(set.Edges, code)
 	} else {
-		t.Edges = workshop.WalkBack(set.Edges, code)
+		beyond, err := g.backward(ctx, set.Edges)
+		if err != nil {
+			return nil, err
+		}
+		t.Edges = workshop.WalkBack(slices.Concat(set.Edges, beyond), code)
 	}
 	codes := []events.Code{code}
 	for _, e := range t.Edges {
 		codes = append(codes, e.From, e.To)
 	}
-	t.Nodes = t.NodesOf(codes)
-	return t, nil
+	return t, t.addNodes(ctx, g, codes)
+}
+
+// addNodes finds the things on the trace: what was folded, and as it stands what is outside.
+func (t *PastTrace) addNodes(ctx context.Context, g *gathering, codes []events.Code) error {
+	var inside, outside []events.Code
+	for _, code := range codes {
+		if _, is := g.of[code.Whole()]; is {
+			inside = append(inside, code)
+		} else {
+			outside = append(outside, code)
+		}
+	}
+	t.Nodes = t.NodesOf(inside)
+	if len(outside) == 0 {
+		return nil
+	}
+	beyond, err := NodesOf(ctx, g.p.q, outside)
+	for i := range beyond {
+		beyond[i].Position = 0
+	}
+	t.Nodes = append(t.Nodes, beyond...)
+	slices.SortFunc(t.Nodes, func(a, b Node) int { return a.Code.Compare(b.Code) })
+	return err
 }
 
 // NodesOf finds things as the trace shows them, in code order.
@@ -342,7 +363,7 @@ func (t *PastTrace) SalesOf(ctx context.Context, q Querier, codes []events.Code)
 
 // Balance is BalanceOf under the cut; nil if the thing was not there.
 func (p *Past) Balance(ctx context.Context, code events.Code) (*Balance, error) {
-	set, err := p.fold(ctx, []events.Code{code}, false)
+	set, _, err := p.fold(ctx, []events.Code{code}, asking{})
 	if err != nil {
 		return nil, err
 	}
@@ -406,31 +427,54 @@ func acrossOf(edges []workshop.Edge, kin func(events.Code) bool) (in, out []work
 	return in, out
 }
 
-// fold folds some things under the cut, with what flowed into them, and onward with everything that they went into.
-func (p *Past) fold(ctx context.Context, codes []events.Code, onward bool) (*workshop.Set, error) {
-	g := gathering{p: p, of: map[events.Code]bool{}, recorded: map[int64]events.Recorded{}, trees: map[uuid.UUID]bool{}}
+// asking says how much of the genealogy of what is asked about is looked at.
+type asking struct {
+	onward bool // everything that it went into is asked about too
+	bare   bool // what things are made of does not matter
+}
+
+// fold folds some things under the cut, and what of that which flowed into them is not as it was then in the book as it stands.
+func (p *Past) fold(ctx context.Context, codes []events.Code, how asking) (*workshop.Set, *gathering, error) {
+	g := &gathering{
+		p: p, bare: how.bare, of: map[events.Code]bool{}, recorded: map[int64]events.Recorded{}, trees: map[uuid.UUID]bool{},
+		held: map[events.Code]bool{},
+	}
 	for _, code := range codes {
-		g.of[code.Whole()] = g.of[code.Whole()] || onward
+		g.of[code.Whole()] = g.of[code.Whole()] || how.onward
+	}
+	if p.cut.Known == 0 || len(codes) == 0 {
+		return workshop.NewPast(codes, nil, workshop.NewOutside()), g, nil
 	}
 	if err := g.gather(ctx); err != nil {
-		return nil, fmt.Errorf("gather the past: %w", err)
+		return nil, nil, fmt.Errorf("gather the past: %w", err)
+	}
+	outside, err := g.outside(ctx)
+	if err != nil {
+		return nil, nil, err
 	}
 	recorded := slices.SortedFunc(maps.Values(g.recorded), func(a, b events.Recorded) int { return cmp.Compare(a.Position, b.Position) })
-	set := workshop.NewPast(slices.Collect(maps.Keys(g.of)), recorded)
-	return set, wrap(set.FoldPast(p.cut, p.defs, recorded), "fold the past")
+	set := workshop.NewPast(slices.Collect(maps.Keys(g.of)), recorded, outside)
+	return set, g, wrap(set.FoldPast(p.cut, p.defs, recorded), "fold the past")
 }
 
 // gathering is events of the log on their way into a fold of the past.
 type gathering struct {
-	p        *Past
-	of       map[events.Code]bool // wholes; true: and everything that they went into
-	recorded map[int64]events.Recorded
-	trees    map[uuid.UUID]bool // corrections of which the command that they correct was read
+	p         *Past
+	bare      bool
+	deep      bool                 // nothing is left outside that anything flowed from
+	of        map[events.Code]bool // wholes; true: and everything that they went into
+	otherwise map[events.Code]bool // wholes that are not as they were in the book as it stands
+	held      map[events.Code]bool // wholes: whether anything ever held them
+	recorded  map[int64]events.Recorded
+	trees     map[uuid.UUID]bool // corrections of which the command that they correct was read
 }
 
-// gather reads everything that concerns the wholes, then of what that turns out to have flowed into them, and so on: a
-// question or two for each step in the genealogy.
-func (g *gathering) gather(ctx context.Context) error {
+// gather reads everything that concerns the wholes, then of what they turn out to rest on, and so on: a question or two for
+// each step in the genealogy.
+func (g *gathering) gather(ctx context.Context) (err error) {
+	if g.otherwise, err = g.p.otherwise(ctx); err != nil {
+		return err
+	}
 	for frontier := slices.Collect(maps.Keys(g.of)); len(frontier) > 0; {
 		fresh, err := g.histories(ctx, frontier)
 		if err != nil {
@@ -439,13 +483,30 @@ func (g *gathering) gather(ctx context.Context) error {
 		if err := g.commands(ctx, fresh); err != nil {
 			return err
 		}
-		frontier = g.reached()
+		if frontier, err = g.reached(ctx); err != nil {
+			return err
+		}
+		if len(frontier) == 0 && !g.bare && !g.deep && g.relabelled() {
+			g.deep = true
+			if frontier, err = g.reached(ctx); err != nil {
+				return err
+			}
+		}
 	}
 	return nil
 }
 
-// reached takes in what flowed into the wholes, and gives those that are new.
-func (g *gathering) reached() []events.Code {
+// relabelled says whether what ingredients contain was defined otherwise while what is folded happened. What things contain
+// then depends on when it was worked out last, and that may be when something was written down late of what they came from.
+func (g *gathering) relabelled() bool {
+	if len(g.recorded) == 0 {
+		return false
+	}
+	return g.p.defs.RelabelledBetween(slices.Min(slices.Collect(maps.Keys(g.recorded))), g.p.cut.Known)
+}
+
+// reached takes in what the wholes rest on, and gives those that are new.
+func (g *gathering) reached(ctx context.Context) ([]events.Code, error) {
 	var fresh []events.Code
 	take := func(code events.Code, onward bool) {
 		if _, has := g.of[code]; !has {
@@ -453,7 +514,19 @@ func (g *gathering) reached() []events.Code {
 		}
 		g.of[code] = g.of[code] || onward
 	}
-	flows := g.flows()
+	flows := g.flowing()
+	var unknown []events.Code
+	for _, f := range flows {
+		if _, known := g.held[f.To]; f.By == workshop.FlowHolds && !known {
+			g.held[f.To] = false
+			unknown = append(unknown, f.To)
+		}
+	}
+	if len(unknown) > 0 {
+		if err := g.heldEver(ctx, unknown); err != nil {
+			return nil, err
+		}
+	}
 	for changed := true; changed; {
 		changed = false
 		for _, f := range flows {
@@ -462,29 +535,56 @@ func (g *gathering) reached() []events.Code {
 				take(f.To, true)
 				changed = true
 			}
-			if _, to := g.of[f.To]; to && !from {
+			if _, to := g.of[f.To]; to && !from && g.restsOn(f.Flow) {
 				take(f.From, false)
 				changed = true
 			}
 		}
 	}
-	return fresh
+	return fresh, nil
 }
 
-// flows lists what flowed into what under the cut, by whatever was written and whatever counts.
-func (g *gathering) flows() []workshop.Flow {
-	var flows []workshop.Flow
+// restsOn says whether what something flowed from is to be folded for what it flowed into.
+func (g *gathering) restsOn(f workshop.Flow) bool {
+	switch {
+	case g.deep, f.By == workshop.FlowAll:
+		return true
+	case f.By == workshop.FlowHolds && (g.otherwise[f.To] || g.held[f.To]):
+		return true
+	default:
+		return g.otherwise[f.From] && !(g.bare && f.By == workshop.FlowMixes)
+	}
+}
+
+// flowing is a flow, and where in the log it may stand.
+type flowing struct {
+	workshop.Flow
+	positions []int64
+}
+
+// flowing lists what flowed into what under the cut, by whatever was written and whatever counts.
+func (g *gathering) flowing() []flowing {
+	var flows []flowing
+	note := func(r events.Recorded, positions []int64) {
+		if r.OccurredAt.After(g.p.cut.At) {
+			return
+		}
+		for _, f := range workshop.Flows(r.Data) {
+			flows = append(flows, flowing{Flow: f, positions: positions})
+		}
+	}
+	var everywhere []int64
 	for _, r := range g.recorded {
-		if corrected, is := r.Data.(events.CommandCorrected); is {
-			for _, e := range corrected.Events {
-				if !e.OccurredAt.After(g.p.cut.At) {
-					flows = append(flows, workshop.Flows(e.Data)...)
-				}
-			}
+		corrected, is := r.Data.(events.CommandCorrected)
+		if !is {
+			note(r, []int64{r.Position})
 			continue
 		}
-		if !r.OccurredAt.After(g.p.cut.At) {
-			flows = append(flows, workshop.Flows(r.Data)...)
+		if everywhere == nil { // it counts where the command stands that it corrects, or what that corrects
+			everywhere = slices.Collect(maps.Keys(g.recorded))
+		}
+		for _, e := range corrected.Events {
+			note(e.Recorded(r), everywhere)
 		}
 	}
 	return flows

@@ -22,7 +22,7 @@ func (p *Past) BoardLines(ctx context.Context, place string) ([]BoardLine, error
 	var board []BoardLine
 	var failed error
 	filter := StockFilter{Place: place, Kinds: []events.Kind{events.KindRun, events.KindBox}}
-	err := p.standing(ctx, filter, func(set *workshop.Set, lines []workshop.StockLine) bool {
+	err := p.standing(ctx, filter, false, func(set *workshop.Set, lines []workshop.StockLine) bool {
 		for _, l := range lines {
 			if l.Unreleased {
 				continue
@@ -96,7 +96,7 @@ func (p *Past) Demand(ctx context.Context, place string, designs []string, today
 	if _, err = pgx.ForEachRow(rows, []any{&design, &day, &pieces}, func() error { note(design, day, pieces); return nil }); err != nil {
 		return nil, wrap(err, "read the demand at "+place)
 	}
-	set, err := p.fold(ctx, runs, false)
+	set, _, err := p.fold(ctx, runs, asking{bare: true})
 	if err != nil {
 		return nil, err
 	}

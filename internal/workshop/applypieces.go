@@ -99,6 +99,9 @@ func (s *Set) chargeInputs(code events.Code, at time.Time, op OpKey) []DatedInpu
 	if charge == nil {
 		return nil
 	}
+	if s.isOutside(code) && s.cut != nil {
+		return nil // no date is worked out of the past
+	}
 	if s.isOutside(code) && op != (OpKey{}) {
 		return s.mixBefore(code, op).dated(at, op, s.Defs.TraceAt(charge.Site))
 	}

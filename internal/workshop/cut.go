@@ -26,14 +26,19 @@ type cut struct {
 	births map[events.Code]events.Recorded
 }
 
-// NewPast is an empty set for the past of some wholes, from all events that touch them. What else these touch is outside
-// and only a name, so nothing may flow from there into the wholes: see Flows.
-func NewPast(wholes []events.Code, recorded []events.Recorded) *Set {
+// NewOutside is an empty set for what is outside a fold of the past: things of which nothing was recorded after the cut about
+// the time before, and what was drawn then of the charges among them.
+func NewOutside() *Set { return NewSet(&Definitions{}, true) }
+
+// NewPast is an empty set for the past of some wholes, from all events that touch them. What else these touch is outside:
+// it has the mix that it has in outside, and is only a name if it is not there. What holds it is not looked at, so no
+// hold may pass from there into the wholes: see Flows.
+func NewPast(wholes []events.Code, recorded []events.Recorded, outside *Set) *Set {
 	p := &partial{of: map[events.Code]struct{}{}, vats: map[string]struct{}{}, ids: map[uuid.UUID]struct{}{}}
 	for _, whole := range wholes {
 		p.of[whole] = struct{}{}
 	}
-	outside := NewSet(&Definitions{}, true)
+	outside.careless()
 	for _, r := range recorded {
 		p.note(r.ID, r.Data)
 		for _, code := range r.Codes() {
@@ -49,6 +54,19 @@ func NewPast(wholes []events.Code, recorded []events.Recorded) *Set {
 		}
 	}
 	return outside.partly(p)
+}
+
+// careless takes from the things of a set what stands against them now.
+func (s *Set) careless() {
+	for _, lot := range s.Lots.all() {
+		lot.Care = Care{}
+	}
+	for _, charge := range s.Charges.all() {
+		charge.Care = Care{}
+	}
+	for _, ganache := range s.Ganaches.all() {
+		ganache.Care = Care{}
+	}
 }
 
 // FoldPast folds events, in the order of positions, under a cut. The catalogue is that of the whole book; a set of the
@@ -225,54 +243,68 @@ func (s *Set) next(m Mix, op ChargeOp) (next, taken Mix, err error) {
 }
 
 // A Flow says that what is known of one whole may rest on another.
-type Flow struct{ From, To events.Code }
+type Flow struct {
+	From, To events.Code
+	Of       events.Code // From or the part of it that is named
+	By       FlowKind
+}
+
+// FlowKind says what rests on it that something flowed into a thing.
+type FlowKind byte
+
+// The kinds of Flow.
+const (
+	FlowMixes FlowKind = iota + 1 // what it is made of
+	FlowHolds                     // the same, and what holds it
+	FlowAll                       // the same, and what there is of it
+)
 
 // Flows lists what an event had flow into what, by whole: what it was made of, and what may hold it.
 func Flows(data events.Event) []Flow {
 	var flows []Flow
-	add := func(to events.Code, from ...events.Code) {
+	add := func(by FlowKind, to events.Code, from ...events.Code) {
 		for _, code := range from {
 			if code != "" && to != "" && code.Whole() != to.Whole() {
-				flows = append(flows, Flow{From: code.Whole(), To: to.Whole()})
+				flows = append(flows, Flow{From: code.Whole(), To: to.Whole(), Of: code, By: by})
 			}
 		}
 	}
 	switch e := data.(type) {
 	case events.ChocolateMelted:
-		add(e.Charge, sourcesOf(e.Inputs)...)
+		add(FlowMixes, e.Charge, sourcesOf(e.Inputs)...)
 	case events.VatEmptied:
-		add(e.NextCharge, e.Charge)
+		add(FlowHolds, e.NextCharge, e.Charge)
 		if e.Block != nil {
-			add(e.Block.Lot, e.Charge)
+			add(FlowHolds, e.Block.Lot, e.Charge)
 		}
 	case events.GanacheMade:
-		add(e.Ganache, sourcesOf(e.Inputs)...)
+		add(FlowMixes, e.Ganache, sourcesOf(e.Inputs)...)
 	case events.ShellsCast:
-		add(e.Run, e.Draw.Charge)
+		add(FlowMixes, e.Run, e.Draw.Charge)
 	case events.PiecesDecorated:
-		add(e.Run, sourcesOf(e.Inputs)...)
+		add(FlowMixes, e.Run, sourcesOf(e.Inputs)...)
 	case events.MouldsFilled:
-		add(e.Run, sourcesOf(e.Fillings)...)
+		add(FlowMixes, e.Run, sourcesOf(e.Fillings)...)
 	case events.MouldsCapped:
-		add(e.Run, e.Draw.Charge)
+		add(FlowMixes, e.Run, e.Draw.Charge)
 		if e.Draw.Returned > 0 {
-			add(e.Draw.Charge, e.Run)
+			add(FlowAll, e.Draw.Charge, e.Run)
 		}
 	case events.PiecesTurnedOut:
 		if e.UnfilledTo != nil {
-			add(e.UnfilledTo.Charge, e.Run)
+			add(FlowAll, e.UnfilledTo.Charge, e.Run)
 		}
 	case events.BoxesPacked:
 		for _, c := range e.Contents {
-			add(e.Box, c.Run)
+			add(FlowAll, e.Box, c.Run)
 		}
 	case events.BoxesOpened:
 		for _, l := range e.Lines {
-			add(l.NewCode, e.Box)
+			add(FlowAll, l.NewCode, e.Box)
 		}
 	case events.HoldPlaced: // it falls away with what it is about
 		for _, code := range e.Codes {
-			add(code, e.Code)
+			add(FlowAll, code, e.Code)
 		}
 	}
 	return flows

@@ -2,6 +2,7 @@ package workshop
 
 import (
 	"maps"
+	"reflect"
 	"slices"
 	"time"
 
@@ -194,6 +195,26 @@ func (v Versioned[T]) asOf(position int64) Versioned[T] {
 		}
 	}
 	return then
+}
+
+// RelabelledBetween says whether what an ingredient contains, or from which share on a site says that something is contained,
+// was defined otherwise than before after one position and by another.
+func (d *Definitions) RelabelledBetween(after, by int64) bool {
+	return d.Ingredients.otherwise(after, by, func(a, b *events.Ingredient) bool {
+		return reflect.DeepEqual(a.Allergens, b.Allergens) && slices.Equal(a.MayContain, b.MayContain)
+	}) || d.Sites.otherwise(after, by, func(a, b *events.Site) bool { return reflect.DeepEqual(a.ContainsFrom, b.ContainsFrom) })
+}
+
+// otherwise says whether any version after one position and by another is not the same as the one before it.
+func (v Versioned[T]) otherwise(after, by int64, same func(a, b *T) bool) bool {
+	for _, versions := range v {
+		for n := 1; n < len(versions); n++ {
+			if p := versions[n].Position; p > after && p <= by && !same(&versions[n-1].Body, &versions[n].Body) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // before gives the catalogue as the log had it before a position. It is asked for rising positions.
