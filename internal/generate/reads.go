@@ -2,6 +2,7 @@ package generate
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -29,13 +30,14 @@ const (
 
 // Subjects are what is asked about in a generated book.
 type Subjects struct {
-	Run      events.Code // the last one made that stands on the counter
-	Lot      events.Code // of cream, of the middle of the book: long gone
-	RunAlike events.Code // a run on the counter whose trace has about as many edges as that of the book that it is to be compared with
-	LotAlike events.Code // the same of a delivery of cream; the other edges of both are in Edges
-	Edges    [2]int      // of the traces of RunAlike and LotAlike
-	Until    civil.Day   // the book's last day
-	LastWeek *projections.Past
+	Run      events.Code       // the last one made that stands on the counter
+	Lot      events.Code       // of cream, of the middle of the book: long gone
+	RunAlike events.Code       // a run on the counter whose trace has about as many edges as that of the book that it is to be compared with
+	LotAlike events.Code       // the same of a delivery of cream; the other edges of both are in Edges
+	Edges    [2]int            // of the traces of RunAlike and LotAlike
+	Until    civil.Day         // the book's last day
+	Earlier  *projections.Past // the book three days before its end, which is there in a week's book too
+	RunThen  events.Code       // a run that stood on the counter then
 }
 
 // newest bounds among how many runs and lots an alike one is looked for.
@@ -46,8 +48,20 @@ const newest = 120
 func SubjectsOf(ctx context.Context, q projections.Querier, until civil.Day, like *Subjects) (Subjects, error) {
 	s := Subjects{Until: until}
 	var err error
-	if s.LastWeek, err = lastWeek(ctx, q); err != nil {
+	if s.Earlier, err = earlier(ctx, q); err != nil {
 		return s, err
+	}
+	stood, err := s.Earlier.BoardLines(ctx, shelf)
+	if err != nil {
+		return s, fmt.Errorf("find something that stood there earlier: %w", err)
+	}
+	if len(stood) == 0 {
+		return s, errors.New("nothing stood on the counter three days before the book's end")
+	}
+	for _, line := range stood {
+		if s.RunThen == "" || line.Code.Compare(s.RunThen) > 0 {
+			s.RunThen = line.Code
+		}
 	}
 	runs, err := codes(ctx, q, `SELECT s.code FROM stock s JOIN things t USING (code)
 WHERE s.open AND s.place = $1 AND s.grade = 'first' AND NOT s.unreleased AND s.code LIKE 'R%' ORDER BY t.position DESC LIMIT $2`, shelf)
@@ -151,15 +165,26 @@ func Reads(q projections.Querier, s Subjects) []Read {
 			recorded, err := projections.History(ctx, q, s.Run)
 			return len(recorded), err
 		}},
-		{"stock last week", func(ctx context.Context) (int, error) {
-			lines, err := s.LastWeek.Stock(ctx, projections.StockFilter{
+		{"stock three days ago", func(ctx context.Context) (int, error) {
+			lines, err := s.Earlier.Stock(ctx, projections.StockFilter{
 				Place: shelf, Kinds: []events.Kind{events.KindRun, events.KindLot, events.KindGanache, events.KindBox}, Limit: 101,
 			})
 			return len(lines), err
 		}},
-		{"balance last week", func(ctx context.Context) (int, error) {
-			_, err := s.LastWeek.Balance(ctx, s.Lot)
+		{"board three days ago", func(ctx context.Context) (int, error) {
+			lines, err := s.Earlier.BoardLines(ctx, shelf)
+			return len(lines), err
+		}},
+		{"balance of a run three days ago", func(ctx context.Context) (int, error) {
+			_, err := s.Earlier.Balance(ctx, s.RunThen)
 			return 1, err
+		}},
+		{"a run back three days ago", func(ctx context.Context) (int, error) {
+			t, err := s.Earlier.Trace(ctx, s.RunThen, false)
+			if err != nil || t == nil {
+				return 0, err
+			}
+			return len(t.Edges), nil
 		}},
 		{"stale labels", func(ctx context.Context) (int, error) {
 			codes, err := projections.LabelledCodes(ctx, q, nil)
@@ -168,15 +193,15 @@ func Reads(q projections.Querier, s Subjects) []Read {
 	}
 }
 
-// lastWeek is the book a week before its end, as it was known then.
-func lastWeek(ctx context.Context, q projections.Querier) (*projections.Past, error) {
+// earlier is the book three days before its end, as it was known then.
+func earlier(ctx context.Context, q projections.Querier) (*projections.Past, error) {
 	defs, err := projections.LoadDefinitions(ctx, q)
 	if err != nil {
 		return nil, err
 	}
 	var cut workshop.Cut
-	if err := q.QueryRow(ctx, "SELECT recorded_at - interval '7 days' FROM head").Scan(&cut.At); err != nil {
-		return nil, fmt.Errorf("find out when last week was: %w", err)
+	if err := q.QueryRow(ctx, "SELECT recorded_at - interval '3 days' FROM head").Scan(&cut.At); err != nil {
+		return nil, fmt.Errorf("find out when three days ago was: %w", err)
 	}
 	cut.Known, err = projections.PositionAt(ctx, q, cut.At)
 	return projections.NewPast(q, defs, cut), err
