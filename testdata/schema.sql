@@ -227,6 +227,7 @@ CREATE TABLE movements (
     buyer text NOT NULL,
     reference text NOT NULL,
     how text NOT NULL,
+    event uuid NOT NULL,
     CONSTRAINT movements_pkey PRIMARY KEY ("position", number)
 );
 CREATE INDEX movements_code_occurred_at_position_idx ON movements USING btree (code, occurred_at, "position");

@@ -66,9 +66,9 @@ var aBook = []string{
 		UNION ALL SELECT 3, pg_temp.code('R', d, n), pg_temp.code('C', d / 30 * 30, 1 + n % 2), pg_temp.at(d, 60 + 5 * n), 0
 		FROM generate_series(0, $1 - 1) d, generate_series(1, 40) n WHERE n = 1
 	) e`,
-	`INSERT INTO movements (position, number, occurred_at, day, code, place, grade, unreleased, subject, delta, weight_mg, cause, reason, destination, other, channel, buyer, reference, how)
+	`INSERT INTO movements (position, number, occurred_at, day, code, place, grade, unreleased, subject, delta, weight_mg, cause, reason, destination, other, channel, buyer, reference, how, event)
 	SELECT row_number() OVER (ORDER BY pg_temp.at(d + k, 200 + n)), 0, pg_temp.at(d + k, 200 + n), date '2016-01-01' + d + k, pg_temp.code('R', d, n), 'counter', 'first', false,
-		'subject-' || n % 12, CASE k WHEN 0 THEN 100 ELSE -20 END, 0, CASE k WHEN 0 THEN 'released' ELSE 'sold' END, '', '', '', '', '', '', 'presumed'
+		'subject-' || n % 12, CASE k WHEN 0 THEN 100 ELSE -20 END, 0, CASE k WHEN 0 THEN 'released' ELSE 'sold' END, '', '', '', '', '', '', 'presumed', gen_random_uuid()
 	FROM generate_series(0, $1::int - 1) d, generate_series(1, 40) n, generate_series(0, 5) k WHERE d + k < $1`,
 	`INSERT INTO stock (code, place, grade, unreleased, subject, site, amount, held, date_kind, piece_mg, arrived_at, last_at)
 	SELECT pg_temp.code('R', d, n), 'counter', 'first', false, 'subject-' || n % 12, 'quay-lane', greatest(0, 100 - 20 * ($1::int - 1 - d)), false, '', 12000,

@@ -27,6 +27,7 @@ var (
 	loadMoved        = query("load_moved")
 	loadSequences    = query("load_sequences")
 	downstreamCodes  = query("forward", "downstream_codes")
+	loadReached      = query("forward", "load_reached")
 	loadOps          = query("load_ops")
 	loadVatsAt       = query("load_vats_at")
 	remixThings      = query("forward", "remixed", "remix_things")
@@ -58,6 +59,7 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	l.deviationsAt(kinds[workshop.NeedsDeviationsAt])
 	l.things(kinds)
 	l.downstream(kinds[workshop.NeedsDownstream])
+	l.reach(kinds[workshop.NeedsReach])
 	l.ops(kinds[workshop.NeedsOps])
 	l.vatsAt(kinds[workshop.NeedsVatAt])
 	l.remix(kinds[workshop.NeedsRemix])
@@ -372,6 +374,55 @@ func (l loading) downstream(needs []workshop.Need) {
 		return wrap(err, "load downstream")
 	})
 	l.b.Queue(remixLines, codes, all).Query(func(rows pgx.Rows) error { return l.addLines(rows, met) })
+}
+
+// reach loads everything that the codes went into and where it stands, in one walk. Each row is of one of three kinds: a thing
+// has a state, a code that was reached has a root, and a line of stock has neither.
+func (l loading) reach(needs []workshop.Need) {
+	if len(needs) == 0 {
+		return
+	}
+	l.b.Queue(loadReached, eachOf(needs, codeOf), []time.Time{}).Query(func(rows pgx.Rows) error {
+		reached := map[events.Code][]events.Code{}
+		var root, code events.Code
+		var state []byte
+		const atRoot, atState = lineColumns, lineColumns + 1
+		ofReached, ofThing := make([]any, atState+1), make([]any, atState+1)
+		ofReached[0], ofReached[atRoot] = &code, &root
+		ofThing[0], ofThing[atState] = &code, &state
+		met := needs
+		next := func() error {
+			columns := rows.RawValues()
+			if columns[atState] != nil {
+				if err := rows.Scan(ofThing...); err != nil {
+					return err
+				}
+				met = append(met, workshop.NeedThing(code))
+				return l.addThing(code, state)
+			}
+			if columns[atRoot] != nil {
+				err := rows.Scan(ofReached...)
+				reached[root] = append(reached[root], code)
+				return err
+			}
+			line, err := scanLine(rows, nil, nil)
+			if err == nil {
+				l.set.AddLine(line)
+			}
+			return err
+		}
+		for rows.Next() {
+			if err := next(); err != nil {
+				return fmt.Errorf("load what is reached: %w", err)
+			}
+		}
+		for _, n := range needs {
+			slices.SortFunc(reached[n.Code], events.Code.Compare)
+			l.set.Downstream[n.Code] = reached[n.Code]
+		}
+		l.set.Loaded(met...)
+		return wrap(rows.Err(), "load what is reached")
+	})
 }
 
 // vatsAt loads the charges of vats that had not ended at an instant.

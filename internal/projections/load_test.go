@@ -108,14 +108,15 @@ func TestALoadBringsWhatIsWantedNext(t *testing.T) {
 		need workshop.Need
 		with []events.Code
 	}{
-		"a vat: its charge and the charge's lots":         {workshop.NeedVat("vat-dark"), []events.Code{nextCharge, dark, cream, lateDark}},
-		"a portion: its lot":                              {workshop.NeedThing(portion), []events.Code{portion, cream}},
-		"a lot: its portions":                             {workshop.NeedThing(cream), []events.Code{portion, cream}},
-		"a run: its parts and the lots in it":             {workshop.NeedThing(run), []events.Code{run, frozenPart, dark, cream}},
-		"the parts of a run":                              {workshop.NeedParts(run), []events.Code{run, frozenPart, dark, cream}},
-		"a hold: what it took in":                         {workshop.NeedHold(storyID(39)), []events.Code{lateDark, charge, lateRun}},
-		"a deviation: what it is of":                      {workshop.NeedDeviation(storyID(deviationAt)), []events.Code{ganache, dark, cream}},
-		"downstream: everything made of it and its stock": {workshop.NeedDownstream(lateDark), []events.Code{charge, lateRun, nextCharge, block}},
+		"a vat: its charge and the charge's lots":           {workshop.NeedVat("vat-dark"), []events.Code{nextCharge, dark, cream, lateDark}},
+		"a portion: its lot":                                {workshop.NeedThing(portion), []events.Code{portion, cream}},
+		"a lot: its portions":                               {workshop.NeedThing(cream), []events.Code{portion, cream}},
+		"a run: its parts and the lots in it":               {workshop.NeedThing(run), []events.Code{run, frozenPart, dark, cream}},
+		"the parts of a run":                                {workshop.NeedParts(run), []events.Code{run, frozenPart, dark, cream}},
+		"a hold: what it took in":                           {workshop.NeedHold(storyID(39)), []events.Code{lateDark, charge, lateRun}},
+		"a deviation: what it is of":                        {workshop.NeedDeviation(storyID(deviationAt)), []events.Code{ganache, dark, cream}},
+		"what is reached: everything made of it, its stock": {workshop.NeedReach(lateDark), []events.Code{charge, lateRun, nextCharge, block}},
+		"downstream: everything made of it and its stock":   {workshop.NeedDownstream(lateDark), []events.Code{charge, lateRun, nextCharge, block}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -16,11 +16,10 @@ import (
 )
 
 var (
-	recallAmounts = query("recall_amounts")
-	recallSales   = query("recall_sales")
-	recallStood   = query("recall_stood")
-	recallsPage   = query("recalls")
-	loadSupplied  = query("load_supplied")
+	recallMovements = query("recall_movements")
+	recallStood     = query("recall_stood")
+	recallsPage     = query("recalls")
+	loadSupplied    = query("load_supplied")
 )
 
 // recalls loads recalls.
@@ -70,28 +69,44 @@ func (l loading) accounts(needs []workshop.Need) {
 	}
 	codes := eachOf(needs, codeOf)
 	facts := l.set.Facts
-	l.b.Queue(recallAmounts, codes).Query(func(rows pgx.Rows) error {
-		found, err := pgx.CollectRows(rows, pgx.RowToStructByName[workshop.Amounts])
-		for _, a := range found {
-			facts.Amounts[a.Code] = a
-		}
-		return wrap(err, "add up what became of things")
-	})
-	l.b.Queue(recallSales, codes).Query(func(rows pgx.Rows) error {
+	l.b.Queue(recallMovements, codes).Query(func(rows pgx.Rows) error {
 		var sold []workshop.RecalledSale
 		var moments []moment
+		amounts := map[events.Code]*workshop.Amounts{}
+		known := words{}
 		var s workshop.RecalledSale
 		var m moment
-		_, err := pgx.ForEachRow(rows, []any{
-			&s.Event, &m.position, &m.number, &s.OccurredAt, &s.Code, &s.Pieces, &s.Place, &s.Channel, &s.Buyer, &s.Reference, &s.How, &s.Subject,
-		}, func() error {
-			s.OccurredAt = s.OccurredAt.UTC()
-			m.at = s.OccurredAt
-			sold, moments = append(sold, s), append(moments, m)
-			return nil
-		})
+		var cause, grade string
+		var delta int64
+		// Of what was not sold only the amount is told: the other columns are NULL.
+		ofOther := []any{known.code(&s.Code), known.text(&cause), known.text(&grade), &delta, nil, nil, nil, nil, nil, nil, nil, nil, nil, nil}
+		ofSale := []any{
+			known.code(&s.Code), known.text(&cause), known.text(&grade), &delta, &s.Event, &m.position, &m.number, &s.OccurredAt,
+			known.text(&s.Place), known.text(&s.Channel), known.text(&s.Buyer), &s.Reference, known.text(&s.How), known.text(&s.Subject),
+		}
+		for rows.Next() {
+			of, isSale := ofOther, rows.RawValues()[4] != nil
+			if isSale {
+				of = ofSale
+			}
+			if err := rows.Scan(of...); err != nil {
+				return fmt.Errorf("find what became of things: %w", err)
+			}
+			if amounts[s.Code] == nil {
+				amounts[s.Code] = &workshop.Amounts{Code: s.Code}
+			}
+			amounts[s.Code].Add(cause, grade, delta)
+			if isSale {
+				s.OccurredAt, s.Pieces = s.OccurredAt.UTC(), -delta
+				m.at = s.OccurredAt
+				sold, moments = append(sold, s), append(moments, m)
+			}
+		}
+		for code, a := range amounts {
+			facts.Amounts[code] = *a
+		}
 		facts.Sales = append(facts.Sales, ordered(sold, moments, moment.compare)...)
-		return wrap(err, "list sales")
+		return wrap(rows.Err(), "find what became of things")
 	})
 	l.b.Queue(recallStood, codes).Query(func(rows pgx.Rows) error {
 		found, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (s workshop.Stood, err error) {

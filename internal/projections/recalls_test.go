@@ -24,9 +24,9 @@ SELECT pg_temp.sold_out(n), 'counter', 'first', false, 'dome', 'quay-lane', CASE
     now() - n * interval '1 hour' + interval '14 days', 11700, now() - n * interval '1 hour', now() - n * interval '1 hour'
 FROM generate_series(1, 20000) n;
 INSERT INTO movements (position, number, occurred_at, day, code, place, grade, unreleased, subject, delta, weight_mg, cause, reason,
-    destination, other, channel, buyer, reference, how)
+    destination, other, channel, buyer, reference, how, event)
 SELECT n * 10 + k, 0, now() - n * interval '1 hour' + k * interval '1 minute', now(), pg_temp.sold_out(n), 'counter', 'first', false, 'dome',
-    CASE WHEN k = 0 THEN 5 ELSE -1 END, 11700, CASE WHEN k = 0 THEN 'released' ELSE 'sold' END, '', '', '', 'counter', '', '', 'presumed'
+    CASE WHEN k = 0 THEN 5 ELSE -1 END, 11700, CASE WHEN k = 0 THEN 'released' ELSE 'sold' END, '', '', '', 'counter', '', '', 'presumed', gen_random_uuid()
 FROM generate_series(1, 20000) n, generate_series(0, 4) k;
 ANALYZE things, stock, movements;`
 
@@ -40,10 +40,9 @@ func TestWhatARecallAsksIsFoundByAnIndex(t *testing.T) {
 	require.Len(t, codes, 3)
 	now := time.Now()
 	for name, args := range map[string][]any{
-		"recall_amounts": {codes},
-		"recall_stood":   {codes},
-		"recall_sales":   {codes},
-		"load_supplied":  {[]string{"example-dairy", "example-dairy"}, []string{"CR-7", ""}, []time.Time{now, now.Add(-48 * time.Hour)}, []time.Time{now, now}},
+		"recall_movements": {codes},
+		"recall_stood":     {codes},
+		"load_supplied":    {[]string{"example-dairy", "example-dairy"}, []string{"CR-7", ""}, []time.Time{now, now.Add(-48 * time.Hour)}, []time.Time{now, now}},
 	} {
 		rows, err := db.Owner.Query(t.Context(), "EXPLAIN (ANALYZE, COSTS OFF, TIMING OFF) "+projections.Statements[name], args...)
 		require.NoError(t, err)

@@ -301,13 +301,13 @@ func movementRows(movements []workshop.Movement) rows {
 	codes, places, grades, unreleased, subjects := texts(n), texts(n), texts(n), make(values[bool], n), texts(n)
 	deltas, weights := make(values[int64], n), make(values[int64], n)
 	causes, reasons, destinations, others := texts(n), texts(n), texts(n), texts(n)
-	channels, buyers, references, how := texts(n), texts(n), texts(n), texts(n)
+	channels, buyers, references, how, told := texts(n), texts(n), texts(n), texts(n), make(values[pgtype.UUID], n)
 	for i, m := range movements {
 		positions[i], numbers[i], at[i], days[i] = m.Position, int32(m.Number), m.OccurredAt, dateOf(m.Day)
 		codes[i], places[i], grades[i], unreleased[i] = string(m.Code), m.Place, m.Grade, m.Unreleased
 		subjects[i], deltas[i], weights[i] = m.Subject, m.Delta, int64(m.Weight)
 		causes[i], reasons[i], destinations[i], others[i] = m.Cause, m.Reason, m.Destination, m.Other
-		channels[i], buyers[i], references[i], how[i] = m.Channel, m.Buyer, m.Reference, m.How
+		channels[i], buyers[i], references[i], how[i], told[i] = m.Channel, m.Buyer, m.Reference, m.How, uuidOf(m.Event)
 	}
 	return rows{table: "movements", save: saveMovements, columns: []column{
 		{"position", positions},
@@ -329,6 +329,7 @@ func movementRows(movements []workshop.Movement) rows {
 		{"buyer", buyers},
 		{"reference", references},
 		{"how", how},
+		{"event", told},
 	}}
 }
 

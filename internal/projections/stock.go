@@ -108,6 +108,9 @@ func Demand(ctx context.Context, q Querier, place string, today civil.Day) (map[
 	return demand, wrap(err, "read the demand at "+place)
 }
 
+// lineColumns is how many columns a line of stock has in every query that gives lines.
+const lineColumns = 16
+
 // scanLine reads a line of stock, in the order of columns of every query that gives lines, and what more the query
 // gives after them.
 func scanLine(row pgx.CollectableRow, more ...any) (workshop.StockLine, error) {

@@ -212,7 +212,7 @@ func (a *applying) absorb(line *StockLine, delta int64) error {
 
 // note writes a movement down. Its weight is that of the pieces, or the mass itself.
 func (a *applying) note(line *StockLine, at time.Time, delta int64, m Movement) {
-	m.Position, m.Number, m.OccurredAt, m.StockKey, m.Delta = a.r.Position, a.movements, at, line.StockKey, delta
+	m.Position, m.Number, m.Event, m.OccurredAt, m.StockKey, m.Delta = a.r.Position, a.movements, a.r.ID, at, line.StockKey, delta
 	m.Subject = line.Subject
 	m.Day = civil.DayOf(at, a.Defs.Zone(a.Defs.SiteOf(line.Place)))
 	size := events.Mass(max(delta, -delta))

@@ -50,7 +50,7 @@ func (p *partial) load(need workshop.Need) {
 		add(whole.Holds.Dirty(), p.set.Holds.Add, need.ID)
 	case workshop.NeedsDeviation:
 		add(whole.Deviations.Dirty(), p.set.Deviations.Add, need.ID)
-	case workshop.NeedsDownstream:
+	case workshop.NeedsDownstream, workshop.NeedsReach:
 		p.set.Downstream[need.Code] = whole.Downstream[need.Code]
 		for _, code := range whole.Downstream[need.Code] {
 			p.thing(code)

@@ -76,7 +76,7 @@ type RecallAnswer struct {
 // Needs is the thing, or the deliveries.
 func (c OpenRecall) Needs() []Need {
 	if c.Code != "" {
-		return []Need{NeedThing(c.Code), NeedDownstream(c.Code)}
+		return []Need{NeedThing(c.Code), NeedReach(c.Code)}
 	}
 	return c.supplied()
 }
@@ -184,12 +184,12 @@ func (s *Set) suppliedBy(need Need) []events.Code {
 func (s *Set) reached(roots []events.Code, reach string) []events.RecalledThing {
 	needs := make([]Need, 0, len(roots))
 	for _, root := range roots {
-		needs = append(needs, NeedDownstream(root))
+		needs = append(needs, NeedReach(root))
 	}
 	s.want(needs...)
 	codes := slices.Clone(roots)
 	for _, root := range roots {
-		codes = append(codes, s.DownstreamOf(root)...)
+		codes = append(codes, s.reachOf(root)...)
 		codes = append(codes, s.partsOf(root)...)
 	}
 	var things []events.RecalledThing

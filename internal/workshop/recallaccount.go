@@ -28,6 +28,43 @@ type Amounts struct {
 	OnHand    int64
 }
 
+// Add adds one movement of the thing: its cause, the grade of what moved ("" for what is weighed) and by how much.
+func (a *Amounts) Add(cause, grade string, delta int64) {
+	a.OnHand += delta
+	switch cause {
+	case CauseReceived, CauseMade, CauseTurnedOut, CausePacked:
+		a.Made += delta
+	case CauseSold:
+		a.Sold -= delta
+	case CauseGiven:
+		a.Given -= delta
+	case CauseDiscarded:
+		a.Discarded -= delta
+	case CauseBoxed, CauseUnboxed:
+		a.Boxed -= delta
+	case CauseDrawn, CauseReturned:
+		a.Used -= delta
+	case CauseCounted, CauseBookShort, CauseAbsorbed:
+		a.Missing -= delta
+	case CauseParted, CauseOpened:
+		a.part(cause, grade, delta)
+	default: // it is at another place now, or released: there is as much of it as before
+	}
+}
+
+// part adds what came on under this code, or went on under another: what is weighed is parted by opening it, and boxes are
+// emptied by it.
+func (a *Amounts) part(cause, grade string, delta int64) {
+	switch {
+	case delta > 0:
+		a.PartedIn += delta
+	case cause == CauseOpened && grade != "":
+		a.Opened -= delta
+	default:
+		a.PartedOut -= delta
+	}
+}
+
 // RecalledSale is pieces or boxes of one code in one sale.
 type RecalledSale struct {
 	Event      uuid.UUID

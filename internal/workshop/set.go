@@ -55,7 +55,7 @@ type Set struct {
 	then        bool                           // what is decided on it is decided where a corrected command stands
 	last        applying                       // the last event and how far its numbers have come
 
-	// Downstream is what each code asked for with NeedDownstream went into, itself left out.
+	// Downstream is what each code asked for with NeedDownstream or NeedReach went into, itself left out.
 	Downstream map[events.Code][]events.Code
 
 	// Facts is what became of each code asked for with NeedAccount: as loaded, shared by all forks.
@@ -206,6 +206,7 @@ const (
 	NeedsCommand                          // ID of an event: its command, and every correction of it
 	NeedsHistory                          // Code of a whole: every event that concerns it or a part of it
 	NeedsDecisions                        // ID of a deviation: every decision about it that was ever written down
+	NeedsReach                            // Code: the same as NeedsDownstream, but for what is looked at and not dated anew: fewer things come along
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -235,6 +236,10 @@ func NeedDeviation(id uuid.UUID) Need { return Need{Kind: NeedsDeviation, ID: id
 
 // NeedDownstream asks for everything that a thing went into.
 func NeedDownstream(code events.Code) Need { return Need{Kind: NeedsDownstream, Code: code} }
+
+// NeedReach asks for everything that a thing went into, where nothing of it is dated anew: the lots that all of it is mixed
+// of, and the fillings, are then nobody's business.
+func NeedReach(code events.Code) Need { return Need{Kind: NeedsReach, Code: code} }
 
 // NeedParts asks for all the parts of a whole, and their stock.
 func NeedParts(whole events.Code) Need { return Need{Kind: NeedsParts, Code: whole} }
@@ -454,9 +459,19 @@ func (s *Set) DeviationsAt(place string) []*Deviation {
 	return open
 }
 
+// reachOf lists everything that a thing went into, itself left out: enough of it to say what it is and where it stands.
+func (s *Set) reachOf(code events.Code) []events.Code {
+	s.want(NeedReach(code))
+	return s.downstreamOf(code)
+}
+
 // DownstreamOf lists everything that a thing went into, itself left out.
 func (s *Set) DownstreamOf(code events.Code) []events.Code {
 	s.want(NeedDownstream(code))
+	return s.downstreamOf(code)
+}
+
+func (s *Set) downstreamOf(code events.Code) []events.Code {
 	if s.partial != nil {
 		return s.madeByThen(s.Downstream[code])
 	}

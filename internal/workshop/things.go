@@ -300,6 +300,7 @@ func FirstExpiring(a, b *StockLine) int {
 type Movement struct {
 	Position   int64
 	Number     int // within its event, from 0
+	Event      uuid.UUID
 	OccurredAt time.Time
 	StockKey
 	Subject     string

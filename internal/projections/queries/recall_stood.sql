@@ -1,6 +1,7 @@
 -- Where some runs stood released: every run of their design that stood at that place while any of them can have, from when
 -- to when. What is gone by now is found by the days on which it can have stood: this grows with the days that the runs were
 -- there for and not with the age of the book.
+-- CASE hides from the planner how few movements are the first: it would read all of a run's and sort them, and not stop at it.
 -- $1 codes
 WITH there AS MATERIALIZED (
     SELECT place, subject, min(lower(stood)) AS first_day, max(coalesce(upper(stood), 'infinity')) AS day_after,
@@ -18,7 +19,7 @@ JOIN there t ON t.place = s.place AND t.subject = s.subject AND s.last_at >= t.s
 CROSS JOIN LATERAL (
     SELECT m.occurred_at AS came
     FROM movements m
-    WHERE m.code = s.code AND m.place = s.place AND m.grade = 'first' AND NOT m.unreleased AND m.delta > 0
+    WHERE m.code = s.code AND CASE WHEN m.place = s.place AND m.grade = 'first' AND NOT m.unreleased THEN m.delta > 0 ELSE false END
     ORDER BY m.occurred_at
     LIMIT 1
 ) m

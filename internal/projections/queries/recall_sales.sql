@@ -1,7 +1,0 @@
--- Every sale of some runs, boxes and parts, with what they are of. In no order: there may be very many.
--- $1 codes
-SELECT l.id AS event, m.position, m.number, m.occurred_at, m.code, -m.delta AS pieces, m.place, m.channel, m.buyer, m.reference,
-    m.how, m.subject
-FROM movements m
-JOIN log l USING (position)
-WHERE m.code = ANY ($1::text[]) AND m.cause = 'sold'
