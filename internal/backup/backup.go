@@ -53,6 +53,9 @@ func Write(ctx context.Context, db DB, to io.Writer) (Report, error) {
 // write goes on with an older file of the same book, if there is one, of which it copies what can be kept.
 func write(ctx context.Context, db DB, to io.Writer, older old) (report Report, err error) {
 	err = pgx.BeginTxFunc(ctx, db, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
+		if err := eventlog.Unhurried(ctx, tx); err != nil {
+			return err
+		}
 		head, err := eventlog.ReadHead(ctx, tx)
 		if err != nil {
 			return err

@@ -288,6 +288,36 @@ type writerFunc func(p []byte) (int, error)
 
 func (f writerFunc) Write(p []byte) (int, error) { return f(p) }
 
+// TestABookIsCarriedAwayHoweverLongItTakes: through the pool of a server, whose questions are ended when they take long, to
+// something that takes in slowly what is more than fits between the two.
+func TestABookIsCarriedAwayHoweverLongItTakes(t *testing.T) {
+	t.Parallel()
+	db := written(t, 40, 3)
+	const limit = 300 * time.Millisecond
+	pool, err := eventlog.OpenPool(t.Context(), db.AppURL, 1, limit)
+	require.NoError(t, err)
+	defer pool.Close()
+	_, err = pool.Exec(t.Context(), "SELECT pg_sleep(60)")
+	require.ErrorContains(t, err, "statement timeout")
+	file := &slow{until: time.Now().Add(3 * limit)}
+	_, err = backup.Write(t.Context(), pool, file)
+	require.NoError(t, err)
+	require.Equal(t, fileOf(t, db), file.Bytes())
+}
+
+// slow takes nothing but its first bytes until some moment.
+type slow struct {
+	bytes.Buffer
+	until time.Time
+}
+
+func (s *slow) Write(p []byte) (int, error) {
+	if s.Len() > 0 {
+		<-time.After(time.Until(s.until))
+	}
+	return s.Buffer.Write(p)
+}
+
 func TestWhatIsNotRestored(t *testing.T) {
 	t.Parallel()
 	before := written(t, 12, 2)

@@ -309,13 +309,17 @@ func TestAWriterThatStandsStillKeepsNobody(t *testing.T) {
 	other := open(t, db.App, book.Options{})
 	asleep, wake := make(chan struct{}), make(chan struct{})
 	var once sync.Once
-	sleeper := do(t.Context(), still, request("k1", define("a").after(func(*workshop.Desk) {
+	sleeper := persist(t.Context(), still, request("k1", define("a").after(func(*workshop.Desk) {
 		once.Do(func() {
 			close(asleep)
 			<-wake
 		})
 	})))
-	<-asleep
+	select {
+	case <-asleep:
+	case early := <-sleeper:
+		require.FailNow(t, "it did not come to its decision", "%v", early.err)
+	}
 	_, err := other.Do(t.Context(), request("k2", define("b")))
 	require.NoError(t, err)
 	close(wake)
@@ -333,6 +337,5 @@ func TestABusyHeadIsUnavailable(t *testing.T) {
 	_, err = b.Do(t.Context(), request("k1", define("a")))
 	require.ErrorIs(t, err, book.ErrUnavailable)
 	require.NoError(t, tx.Rollback(t.Context()))
-	_, err = b.Do(t.Context(), request("k1", define("a")))
-	require.NoError(t, err)
+	require.NoError(t, await(t, persist(t.Context(), b, request("k1", define("a")))).err)
 }

@@ -3,6 +3,7 @@ package book_test
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"net"
 	"os"
@@ -123,6 +124,20 @@ func do(ctx context.Context, b *book.Book, r book.Request) <-chan answered {
 	result := make(chan answered, 1)
 	go func() {
 		answer, err := b.Do(ctx, r)
+		result <- answered{Answer: answer, err: err}
+	}()
+	return result
+}
+
+// persist asks again for as long as the book cannot be written, as a till does. A book of little patience also loses it
+// where the machine is busy.
+func persist(ctx context.Context, b *book.Book, r book.Request) <-chan answered {
+	result := make(chan answered, 1)
+	go func() {
+		answer, err := b.Do(ctx, r)
+		for errors.Is(err, book.ErrUnavailable) && ctx.Err() == nil {
+			answer, err = b.Do(ctx, r)
+		}
 		result <- answered{Answer: answer, err: err}
 	}()
 	return result

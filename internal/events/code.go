@@ -89,6 +89,9 @@ func ParseCode(typed string) (Code, error) {
 		return mistyped("does not start with L, C, G, R or B")
 	}
 	whole, partText, parted := strings.Cut(body[1:], ".")
+	if len(whole) < 6 { // a dot where the date is
+		return mistyped("does not have a date and a sequence number")
+	}
 	digits, err := number(whole[6:], 2)
 	if err != nil || !allDigits(whole[:6]) {
 		return mistyped("does not have a date and a sequence number")

@@ -172,6 +172,7 @@ func TestLotNumberRuleIsThatOfGS1(t *testing.T) {
 func FuzzParseCode(f *testing.F) {
 	f.Add("R261125-03-3")
 	f.Add("r26112503.2f")
+	f.Add("R2.0000000000000") // a dot in the date
 	f.Fuzz(func(t *testing.T, typed string) {
 		code, err := events.ParseCode(typed)
 		if err != nil {

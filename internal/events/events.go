@@ -51,22 +51,6 @@ const timeLayout = "2006-01-02T15:04:05.999999Z07:00"
 // FormatTime writes an instant as events do: RFC 3339, UTC, up to six decimals.
 func FormatTime(t time.Time) string { return t.UTC().Format(timeLayout) }
 
-// envelope is the sealed form of an event. Its canonical bytes (RFC 8785) are what is stored and signed.
-type envelope struct {
-	Actor      string          `json:"actor"`
-	Codes      []Code          `json:"codes"`
-	Command    uuid.UUID       `json:"command"`
-	Data       json.RawMessage `json:"data"`
-	ID         uuid.UUID       `json:"id"`
-	Key        string          `json:"key"`
-	OccurredAt string          `json:"occurred_at"`
-	Position   int64           `json:"position"`
-	RecordedAt string          `json:"recorded_at"`
-	Site       string          `json:"site"`
-	Type       string          `json:"type"`
-	Version    int             `json:"version"`
-}
-
 // Canonical gives the event's whole envelope in RFC 8785 form.
 func (r Recorded) Canonical() ([]byte, error) {
 	data, err := json.Marshal(r.Data)
@@ -90,51 +74,18 @@ func (r Recorded) Canonical() ([]byte, error) {
 
 // ParseCanonical reads an event back from its stored bytes, whatever version wrote them.
 func ParseCanonical(text []byte) (Recorded, error) {
-	e, r, err := parseEnvelope(text)
+	e, err := readEnvelope(text)
 	if err != nil {
 		return Recorded{}, err
 	}
-	if r.Data, err = Decode(e.Type, e.Version, e.Data); err != nil {
+	said, err := e.parse()
+	if err != nil {
+		return Recorded{}, err
+	}
+	if said.Data, err = Decode(e.Type, e.Version, e.Data); err != nil {
 		return Recorded{}, fmt.Errorf("position %d: %w", e.Position, err)
 	}
-	return r, nil
-}
-
-// ParseEnvelope reads what stands around an event's data, and its type, and leaves Data out: several times faster than to
-// read the whole, and possible where this program does not know the event.
-func ParseEnvelope(text []byte) (r Recorded, eventType string, err error) {
-	e, r, err := parseEnvelope(text)
-	return r, e.Type, err
-}
-
-func parseEnvelope(text []byte) (e envelope, r Recorded, err error) {
-	if err := decodeStrictly(text, &e); err != nil {
-		return e, Recorded{}, fmt.Errorf("decode event envelope: %w", err)
-	}
-	occurred, err := time.Parse(time.RFC3339Nano, e.OccurredAt)
-	if err != nil {
-		return e, Recorded{}, fmt.Errorf("position %d: occurred_at: %w", e.Position, err)
-	}
-	recorded, err := time.Parse(time.RFC3339Nano, e.RecordedAt)
-	if err != nil {
-		return e, Recorded{}, fmt.Errorf("position %d: recorded_at: %w", e.Position, err)
-	}
-	return e, Recorded{
-		Position: e.Position, ID: e.ID, Version: e.Version, OccurredAt: occurred, RecordedAt: recorded,
-		Actor: e.Actor, Site: e.Site, Key: e.Key, Command: e.Command,
-	}, nil
-}
-
-// CodesIn lists the codes that a stored event says it touches. They are sealed with it and therefore count, whatever the
-// newest shape of the event would say.
-func CodesIn(canonical []byte) ([]Code, error) {
-	var e struct {
-		Codes []Code `json:"codes"`
-	}
-	if err := json.Unmarshal(canonical, &e); err != nil {
-		return nil, fmt.Errorf("decode event envelope: %w", err)
-	}
-	return e.Codes, nil
+	return said.Recorded, nil
 }
 
 // Decode reads the data of an event of a type and version into its newest shape. An unknown type or version is

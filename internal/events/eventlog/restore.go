@@ -48,11 +48,11 @@ func LockEmpty(ctx context.Context, tx pgx.Tx, book string, others ...string) (H
 func CopyRows(ctx context.Context, tx pgx.Tx, rows []Row, answers []Answered) error {
 	var codes [][]any
 	for _, r := range rows {
-		in, err := events.CodesIn(r.Canonical)
+		said, err := events.ParseEnvelope(r.Canonical)
 		if err != nil {
 			return fmt.Errorf("position %d: %w", r.Position, err)
 		}
-		for _, code := range in {
+		for _, code := range said.Codes {
 			codes = append(codes, []any{string(code), r.Position})
 		}
 	}

@@ -33,7 +33,10 @@ FROM log WHERE position > $1 ORDER BY position LIMIT $2`, after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("read the log after %d: %w", after, err)
 	}
-	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[Row])
+	found, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (r Row, err error) {
+		err = row.Scan(&r.Position, (*[16]byte)(&r.ID), &r.Type, &r.Version, &r.OccurredAt, &r.RecordedAt, &r.Actor, &r.Site, &r.Key, (*[16]byte)(&r.Command), &r.Canonical)
+		return r, err
+	})
 	if err != nil {
 		return nil, fmt.Errorf("read the log after %d: %w", after, err)
 	}
@@ -41,24 +44,24 @@ FROM log WHERE position > $1 ORDER BY position LIMIT $2`, after, limit)
 }
 
 // Check says what is wrong with a row by itself; nil: its bytes are an event in canonical form, and its columns are what
-// they say.
-func (r Row) Check() error {
+// they say. It gives the codes that they name.
+func (r Row) Check() (codes []events.Code, err error) {
 	if _, err := events.ParseCanonical(r.Canonical); err != nil {
-		return fmt.Errorf("its bytes are no event: %w", err)
+		return nil, fmt.Errorf("its bytes are no event: %w", err)
 	}
 	// As it stands, not as this program would write it: an older version of a shape stays as it was written.
 	if again, err := events.Canonicalize(r.Canonical); err != nil || !bytes.Equal(again, r.Canonical) {
-		return errors.New("its bytes are not in canonical form")
+		return nil, errors.New("its bytes are not in canonical form")
 	}
 	return r.CheckColumns()
 }
 
-// CheckColumns says which column is not what a row's bytes say. Of the bytes it reads no more than it needs for that: whoever
-// knows otherwise that they are as they were written saves most of the work of Check.
-func (r Row) CheckColumns() error {
-	said, eventType, err := events.ParseEnvelope(r.Canonical)
+// CheckColumns says which column is not what a row's bytes say, and gives the codes that they name. Of the bytes it reads
+// no more than it needs for that: whoever knows otherwise that they are as they were written saves most of the work of Check.
+func (r Row) CheckColumns() (codes []events.Code, err error) {
+	said, err := events.ParseEnvelope(r.Canonical)
 	if err != nil {
-		return fmt.Errorf("its bytes are no event: %w", err)
+		return nil, fmt.Errorf("its bytes are no event: %w", err)
 	}
 	for _, column := range []struct {
 		name string
@@ -66,7 +69,7 @@ func (r Row) CheckColumns() error {
 	}{
 		{"position", r.Position == said.Position},
 		{"id", r.ID == said.ID},
-		{"type", r.Type == eventType},
+		{"type", r.Type == said.Type},
 		{"version", r.Version == said.Version},
 		{"occurred_at", r.OccurredAt.Equal(said.OccurredAt)},
 		{"recorded_at", r.RecordedAt.Equal(said.RecordedAt)},
@@ -76,10 +79,10 @@ func (r Row) CheckColumns() error {
 		{"command", r.Command == said.Command},
 	} {
 		if !column.same {
-			return fmt.Errorf("its column %s is not what its bytes say", column.name)
+			return said.Codes, fmt.Errorf("its column %s is not what its bytes say", column.name)
 		}
 	}
-	return nil
+	return said.Codes, nil
 }
 
 // RowOf gives the row of an event from its bytes alone. It does not ask whether they are in canonical form.

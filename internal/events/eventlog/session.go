@@ -71,4 +71,15 @@ func QueueLimits(b *pgx.Batch, patience time.Duration) {
 	b.Queue(setLimits, milliseconds(patience), true)
 }
 
+// Unhurried takes the limits of a pool for questions off a transaction that reads the whole book: how long that takes grows
+// with the book, and whoever it is written to may be slow. It ends with its context.
+func Unhurried(ctx context.Context, tx pgx.Tx) error {
+	b := &pgx.Batch{}
+	b.Queue(setLimits, "0", true)
+	if err := tx.SendBatch(ctx, b).Close(); err != nil {
+		return fmt.Errorf("begin to read the book: %w", err)
+	}
+	return nil
+}
+
 func milliseconds(d time.Duration) string { return strconv.FormatInt(d.Milliseconds(), 10) }

@@ -37,6 +37,7 @@ func TestVerifyNamesWhatWasChanged(t *testing.T) {
 		"a hash taken out":       {"DELETE FROM seal_hashes WHERE idx = 5", 0, "index 5 is missing"},
 		"the newest hash":        {"DELETE FROM seal_hashes WHERE idx = (SELECT max(idx) FROM seal_hashes)", 10, "some are missing"},
 		"a code made up":         {"INSERT INTO event_codes VALUES ('L261125-01-8', 4)", 4, "do not agree whether it concerns L261125-01-8"},
+		"a code of no event":     {"INSERT INTO event_codes VALUES ('L261125-01-8', 12)", 12, "do not agree whether it concerns L261125-01-8"},
 		"a checkpoint's note":    {"UPDATE checkpoints SET note = replace(note, E'\n6\n', E'\n7\n') WHERE size = 6", 0, "the checkpoint kept of size 6"},
 		"a checkpoint's root":    {"UPDATE checkpoints SET root = sha256(root) WHERE size = 6", 0, "the checkpoint kept of size 6 is another"},
 	} {
