@@ -39,7 +39,7 @@ var mayImport = map[string][]string{
 
 	// PostgreSQL
 	"internal/events/eventlog": {"internal/events"},
-	"internal/events/sealer":   {"internal/events/eventlog", "internal/events/seal"},
+	"internal/events/sealer":   {"internal/events", "internal/events/eventlog", "internal/events/seal"},
 	"internal/projections":     {"internal/civil", "internal/events", "internal/events/eventlog", "internal/workshop"},
 	"internal/backup":          {"internal/events", "internal/events/eventlog", "internal/events/export", "internal/events/seal", "internal/events/sealer", "internal/projections"},
 	"internal/book":            {"internal/civil", "internal/events", "internal/events/eventlog", "internal/projections", "internal/workshop"},
