@@ -16,14 +16,25 @@ func TestAmountsAddUp(t *testing.T) {
 		delta        int64
 	}{
 		{workshop.CauseTurnedOut, "first", 100},
-		{workshop.CauseReleased, "first", -100}, {workshop.CauseReleased, "first", 100},
-		{workshop.CauseMoved, "first", -40}, {workshop.CauseMoved, "first", 40},
-		{workshop.CauseParted, "first", -10}, {workshop.CauseParted, "first", 4},
-		{workshop.CauseSold, "first", -7}, {workshop.CauseGiven, "first", -1}, {workshop.CauseDiscarded, "first", -2},
-		{workshop.CauseBoxed, "first", -24}, {workshop.CauseUnboxed, "first", 8},
-		{workshop.CauseCounted, "first", -3}, {workshop.CauseBookShort, "first", 1}, {workshop.CauseAbsorbed, "first", -1},
-		{workshop.CauseOpened, "first", -5}, {workshop.CauseOpened, "", -6}, {workshop.CauseOpened, "", 2},
-		{workshop.CauseDrawn, "", -9}, {workshop.CauseReturned, "", 3},
+		{workshop.CauseReleased, "first", -100},
+		{workshop.CauseReleased, "first", 100},
+		{workshop.CauseMoved, "first", -40},
+		{workshop.CauseMoved, "first", 40},
+		{workshop.CauseParted, "first", -10},
+		{workshop.CauseParted, "first", 4},
+		{workshop.CauseSold, "first", -7},
+		{workshop.CauseGiven, "first", -1},
+		{workshop.CauseDiscarded, "first", -2},
+		{workshop.CauseBoxed, "first", -24},
+		{workshop.CauseUnboxed, "first", 8},
+		{workshop.CauseCounted, "first", -3},
+		{workshop.CauseBookShort, "first", 1},
+		{workshop.CauseAbsorbed, "first", -1},
+		{workshop.CauseOpened, "first", -5},
+		{workshop.CauseOpened, "", -6},
+		{workshop.CauseOpened, "", 2},
+		{workshop.CauseDrawn, "", -9},
+		{workshop.CauseReturned, "", 3},
 	} {
 		a.Add(m.cause, m.grade, m.delta)
 	}
