@@ -120,9 +120,9 @@ func tellOf(set *workshop.Set, whole events.Code) string {
 		case code.Kind() == events.KindCharge:
 			all = append(all, row("thing", string(code), set.Charge(code)))
 		case code.Kind() == events.KindGanache:
-			all = append(all, row("thing", string(code), set.Ganache(code)))
+			all = append(all, row("thing", string(code), undatedGanache(set.Ganache(code))))
 		case code.Kind() == events.KindRun:
-			all = append(all, row("thing", string(code), set.Run(code)))
+			all = append(all, row("thing", string(code), undated(set.Run(code))))
 		case code.Kind() == events.KindBox:
 			all = append(all, row("thing", string(code), set.Box(code)))
 		}

@@ -108,6 +108,11 @@ func newCut(of Cut, recorded []events.Recorded, c *Corrections) *cut {
 	return &cut{Cut: of, births: births}
 }
 
+// undated says that the set folds the past, out of which no date is worked out: whose dates counted for the date of a run or a
+// ganache (Run.Straight, Ganache.Dated) is left empty under every cut, since of charges outside it is not known. Only
+// what works a date out reads these two: decisions, corrections, and Shed beside them; none of them is made on the past.
+func (s *Set) undated() bool { return s.cut != nil }
+
 // leavesOut says that an event does not count under the set's cut. Definitions say how things are, not what happened: they
 // count from their positions on.
 func (s *Set) leavesOut(e events.Recorded) bool {
