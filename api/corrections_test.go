@@ -542,3 +542,27 @@ func TestBoxesFromBeforeTheirPieces(t *testing.T) {
 	then := s.owner.get(t, "/v1/trace/"+s.codes["dark2"]+"/forward?known_at="+strconv.Itoa(int(s.head())))
 	require.Contains(t, string(then.Body), box, "and by what was known at the end")
 }
+
+// A tank that turns out not to have been cleaned passes its hold on to what is in it next, and the lift since gives that back
+// too: it could not be lifted again.
+func TestAHoldPassedOnByACorrectionWasLifted(t *testing.T) {
+	t.Parallel()
+	s := newMended(t)
+	s.at("2026-11-25T10:00:00Z")
+	hold := s.post("holds", obj{"code": s.codes["charge"], "reason": "supplier called"}).text("id")
+	emptied := s.post("vats/vat-dark/emptyings", obj{"cleaned": true, "rest": "discard"})
+	s.post("holds/"+hold+"/lifts", obj{"reason": "cleared"})
+	s.post("corrections", obj{"event": s.eventOf(emptied, "vat_emptied"), "reason": "wiped only", "replacement": obj{"cleaned": false, "rest": "discard"}})
+	pgtest.CheckBook(t, s.db)
+	melted := s.post("vats/vat-dark/melts", obj{"inputs": []obj{{"source": s.codes["dark2"], "quantity_g": 1000}}})
+	next := melted.text("charge")
+	require.NotEqual(t, s.codes["charge"], next)
+	inTank := map[string]any{"charge.code": next, "charge.held": false}
+	s.owner.get(t, "/v1/vats/vat-dark").has(inTank)
+	s.post("corrections", obj{
+		"event": s.eventOf(melted, "chocolate_melted"), "reason": "weighed again",
+		"replacement": obj{"inputs": []obj{{"source": s.codes["dark2"], "quantity_g": 1100}}},
+	})
+	pgtest.CheckBook(t, s.db)
+	s.owner.get(t, "/v1/vats/vat-dark").has(inTank)
+}

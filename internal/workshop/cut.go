@@ -122,9 +122,9 @@ func (s *Set) leavesOut(e events.Recorded) bool {
 // ready names what an event is about and is not there yet, and says whether the event changes anything at all.
 func (s *Set) ready(e events.Recorded) bool {
 	switch data := e.Data.(type) {
-	case events.RecallOpened, events.RecallNarrowed, events.RecallClosed, events.CommandCorrected:
+	case events.RecallOpened, events.RecallNarrowed, events.RecallClosed:
 		return false
-	case events.HoldPlaced, events.DeviationOpened, events.Redated:
+	case events.HoldPlaced, events.DeviationOpened, events.Redated, events.CommandCorrected:
 		return true
 	case events.HoldLifted:
 		return s.Hold(data.Hold) != nil
