@@ -566,3 +566,18 @@ func TestAHoldPassedOnByACorrectionWasLifted(t *testing.T) {
 	pgtest.CheckBook(t, s.db)
 	s.owner.get(t, "/v1/vats/vat-dark").has(inTank)
 }
+
+// What turns out not to have come out of a held tank is not among what the hold took in, also where the hold was lifted since
+// and no longer stands on anything that is left as it was.
+func TestALiftedHoldForgetsWhatWasNeverInIt(t *testing.T) {
+	t.Parallel()
+	s := newMended(t)
+	s.at("2026-11-25T10:00:00Z")
+	hold := s.post("holds", obj{"code": s.codes["charge"], "reason": "supplier called"}).text("id")
+	s.post("vats/vat-dark/emptyings", obj{"cleaned": false, "rest": "discard"})
+	s.at("2026-11-25T11:00:00Z")
+	again := s.post("vats/vat-dark/emptyings", obj{"cleaned": false, "rest": "discard"})
+	require.Contains(t, s.post("holds/"+hold+"/lifts", obj{"reason": "cleared"}).at("codes"), again.text("next_charge"))
+	s.post("corrections", obj{"event": s.eventOf(again, "vat_emptied"), "reason": "it was washed", "replacement": obj{"cleaned": true, "rest": "discard"}})
+	pgtest.CheckBook(t, s.db)
+}

@@ -502,7 +502,7 @@ func (a *applying) holdPlaced(e events.HoldPlaced) {
 // heldWith passes the holds of what a thing came out of on to it. The holds take it in, so that lifting one frees
 // it too.
 func (a *applying) heldWith(code, from events.Code, holds []uuid.UUID) error {
-	for _, id := range holds {
+	for _, id := range slices.Concat(holds, a.liftedSince(code, from)) {
 		if a.partial != nil && !a.passedOn(id, code, from) {
 			continue
 		}
