@@ -108,6 +108,14 @@ func newCut(of Cut, recorded []events.Recorded, c *Corrections) *cut {
 	return &cut{Cut: of, births: births}
 }
 
+// BornAt is the position of the event by which a set of the past knows of a thing; 0 if none of its events brought it.
+func (s *Set) BornAt(code events.Code) int64 {
+	if s.cut == nil {
+		return 0
+	}
+	return s.cut.births[code].Position
+}
+
 // leavesOut says that an event does not count under the set's cut. Definitions say how things are, not what happened: they
 // count from their positions on.
 func (s *Set) leavesOut(e events.Recorded) bool {
