@@ -66,7 +66,7 @@ func (h Happenings) PouringsInto(charges []events.Code) map[events.Code][]Pourin
 	}
 	slices.SortFunc(ops, func(a, b *workshop.ChargeOp) int { return a.Compare(*b) })
 	for _, op := range ops {
-			into.add(op)
+		into.add(op)
 	}
 	return into.of
 }
