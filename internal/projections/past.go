@@ -371,10 +371,9 @@ func (p *Past) Balance(ctx context.Context, code events.Code) (*Balance, error) 
 		return nil, nil
 	}
 	b := &Balance{Thing: *thing}
-	kin := func(of events.Code) bool { return of == code || !code.IsPart() && of.Whole() == code }
 	sums := map[MovementSum]*MovementSum{}
 	for _, m := range set.Movements {
-		if kin(m.Code) {
+		if kin(code, m.Code) {
 			addMovement(sums, m)
 		}
 	}
@@ -384,7 +383,7 @@ func (p *Past) Balance(ctx context.Context, code events.Code) (*Balance, error) 
 	slices.SortFunc(b.Sums, func(x, y MovementSum) int {
 		return cmp.Or(cmp.Compare(x.Code, y.Code), cmp.Compare(x.Cause, y.Cause), cmp.Compare(x.Reason, y.Reason))
 	})
-	b.In, b.Out = acrossOf(set.Edges, kin)
+	b.In, b.Out = acrossOf(set.Edges, code)
 	return b, nil
 }
 
@@ -406,8 +405,8 @@ func addMovement(sums map[MovementSum]*MovementSum, m workshop.Movement) {
 	}
 }
 
-// acrossOf sums up the edges that lead into some codes and out of them, as queries/balance_edges.sql does.
-func acrossOf(edges []workshop.Edge, kin func(events.Code) bool) (in, out []workshop.Edge) {
+// acrossOf sums up the edges that lead into a thing and its parts and out of them, as queries/balance_edges.sql does.
+func acrossOf(edges []workshop.Edge, of events.Code) (in, out []workshop.Edge) {
 	edges = slices.SortedFunc(slices.Values(edges), workshop.Edge.Compare)
 	add := func(sums []workshop.Edge, e workshop.Edge) []workshop.Edge {
 		for i := range sums {
@@ -420,9 +419,9 @@ func acrossOf(edges []workshop.Edge, kin func(events.Code) bool) (in, out []work
 	}
 	for _, e := range edges {
 		switch {
-		case kin(e.To) && !kin(e.From):
+		case kin(of, e.To) && !kin(of, e.From):
 			in = add(in, e)
-		case kin(e.From) && !kin(e.To):
+		case kin(of, e.From) && !kin(of, e.To):
 			out = add(out, e)
 		}
 	}
