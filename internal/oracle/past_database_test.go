@@ -408,13 +408,13 @@ func (a asked) now() {
 	then, err := a.past().Stock(ctx, filter)
 	require.NoError(a.t, err)
 	require.Equal(a.t, live, then)
-	from := civil.DayOf(start, time.UTC).AddDays(2)
+	from := civil.DayOf(start, time.UTC)
 	for _, places := range [][]string{nil, {"counter"}} {
 		live, err := projections.PeriodBalances(ctx, q, from, from.AddDays(3), places)
 		require.NoError(a.t, err)
 		then, err := a.past().PeriodBalances(ctx, from, from.AddDays(3), places)
 		require.NoError(a.t, err)
-		require.NotEmpty(a.t, live)
+		require.True(a.t, len(live) > 0 || places != nil)
 		require.Equal(a.t, live, then)
 	}
 	for _, whole := range a.b.wholes() {
