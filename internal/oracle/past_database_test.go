@@ -129,6 +129,77 @@ func (a asked) all() {
 	for _, code := range codes {
 		a.traces(whole, code)
 		a.balance(whole, code)
+		a.period(whole)
+	}
+}
+
+// period asks for the balances of some days at some places, and adds up what they should be from every movement.
+func (a asked) period(whole *workshop.Set) {
+	from := civil.DayOf(start, time.UTC).AddDays(a.g.IntN(8))
+	to := from.AddDays(a.g.IntN(5))
+	places := oneOf(a.g, [][]string{nil, {"counter"}, {"workshop", "counter"}, {"stall"}})
+	got, err := a.past().PeriodBalances(a.t.Context(), from, to, places)
+	require.NoError(a.t, err)
+	type key struct{ kind, subject string }
+	opening, closing := map[key]workshop.Quantity{}, map[key]workshop.Quantity{}
+	came := map[key]map[string]int64{}
+	for _, m := range whole.Movements {
+		if places != nil && !slices.Contains(places, m.Place) {
+			continue
+		}
+		k := key{kind: m.Code.Kind().String(), subject: m.Subject}
+		if k.subject == "" {
+			k.subject = m.Place
+		}
+		add := func(to map[key]workshop.Quantity) {
+			q, sign := to[k], events.Mass(1)
+			if m.Delta < 0 {
+				sign = -1
+			}
+			if m.Grade != "" {
+				q.Pieces += m.Delta
+			}
+			q.Mass += sign * m.Weight
+			to[k] = q
+		}
+		if m.Day.Before(from) {
+			add(opening)
+		}
+		if !to.Before(m.Day) {
+			add(closing)
+		}
+		if !m.Day.Before(from) && !to.Before(m.Day) && m.Cause == workshop.CauseSold {
+			if came[k] == nil {
+				came[k] = map[string]int64{}
+			}
+			came[k][m.Cause] -= m.Delta
+		}
+	}
+	met := map[key]bool{}
+	for _, b := range got {
+		for _, in := range b.In {
+			for _, out := range b.Out {
+				if in.Cause == workshop.CauseMoved {
+					require.NotEqual(a.t, in.Cause, out.Cause, "what was moved about came or went, on the whole, not both")
+				}
+			}
+		}
+		k := key{kind: b.Kind.String(), subject: b.Subject}
+		met[k] = true
+		require.Equal(a.t, opening[k], b.Opening, "%v of %v from %s to %s at %v", a.cut, k, from, to, places)
+		require.Equal(a.t, closing[k], b.Closing, "%v of %v from %s to %s at %v", a.cut, k, from, to, places)
+		for _, out := range b.Out {
+			if out.Cause == workshop.CauseSold {
+				require.Equal(a.t, came[k][out.Cause], out.Pieces, "%v of %v from %s to %s at %v", a.cut, k, from, to, places)
+				delete(came, k)
+			}
+		}
+	}
+	for k := range came {
+		require.Zero(a.t, came[k][workshop.CauseSold], "%v of %v from %s to %s at %v", a.cut, k, from, to, places)
+	}
+	for k, q := range closing {
+		require.True(a.t, met[k] || q == workshop.Quantity{}, "%v of %v from %s to %s at %v", a.cut, k, from, to, places)
 	}
 }
 
@@ -220,9 +291,9 @@ func (a asked) moment() civil.Day {
 }
 
 func (a asked) traces(whole *workshop.Set, code events.Code) {
-	back, err := a.past().Trace(a.t.Context(), code, false)
+	back, err := a.past().Trace(a.t.Context(), code, false, a.g.in(2))
 	require.NoError(a.t, err)
-	forward, err := a.past().Trace(a.t.Context(), code, true)
+	forward, err := a.past().Trace(a.t.Context(), code, true, true)
 	require.NoError(a.t, err)
 	if !whole.Exists(code) {
 		require.Nil(a.t, back)
@@ -253,6 +324,7 @@ func (a asked) traces(whole *workshop.Set, code events.Code) {
 			require.Equal(a.t, whole.Run(n.Code), forward.ThingsOf([]events.Code{n.Code})[0].Run)
 		}
 	}
+	a.care(whole, forward, codes)
 	sales, err := forward.SalesOf(a.t.Context(), a.db.App, codes)
 	require.NoError(a.t, err)
 	sold := map[events.Code]int64{}
@@ -267,6 +339,21 @@ func (a asked) traces(whole *workshop.Set, code events.Code) {
 		}
 	}
 	require.Equal(a.t, want, sold)
+}
+
+// care asks for the holds on a trace: each stands that stood then.
+func (a asked) care(whole *workshop.Set, trace *projections.PastTrace, codes []events.Code) {
+	care, err := trace.CareOf(a.t.Context(), a.db.App, codes)
+	require.NoError(a.t, err)
+	for _, r := range care.Events {
+		require.LessOrEqual(a.t, r.Position, a.cut.Known)
+	}
+	for _, code := range codes {
+		for _, hold := range whole.HoldsOf(code) {
+			require.Contains(a.t, care.Took[hold], code, "%v of %s", a.cut, code)
+		}
+		require.ElementsMatch(a.t, whole.HoldsOf(code), trace.HoldsOf(code), "%v of %s", a.cut, code)
+	}
 }
 
 func (a asked) balance(whole *workshop.Set, code events.Code) {
@@ -321,6 +408,15 @@ func (a asked) now() {
 	then, err := a.past().Stock(ctx, filter)
 	require.NoError(a.t, err)
 	require.Equal(a.t, live, then)
+	from := civil.DayOf(start, time.UTC)
+	for _, places := range [][]string{nil, {"counter"}} {
+		live, err := projections.PeriodBalances(ctx, q, from, from.AddDays(3), places)
+		require.NoError(a.t, err)
+		then, err := a.past().PeriodBalances(ctx, from, from.AddDays(3), places)
+		require.NoError(a.t, err)
+		require.True(a.t, len(live) > 0 || places != nil)
+		require.Equal(a.t, live, then)
+	}
 	for _, whole := range a.b.wholes() {
 		for _, code := range []events.Code{whole, whole.Part(1)} {
 			a.traceNow(code)
@@ -333,9 +429,9 @@ func (a asked) traceNow(code events.Code) {
 	ctx, q := a.t.Context(), a.db.App
 	thing, err := projections.OneThing(ctx, q, code)
 	require.NoError(a.t, err)
-	back, err := a.past().Trace(ctx, code, false)
+	back, err := a.past().Trace(ctx, code, false, true)
 	require.NoError(a.t, err)
-	forward, err := a.past().Trace(ctx, code, true)
+	forward, err := a.past().Trace(ctx, code, true, true)
 	require.NoError(a.t, err)
 	if thing == nil {
 		require.Nil(a.t, back)
@@ -353,9 +449,6 @@ func (a asked) traceNow(code events.Code) {
 	} {
 		live, err := way.live()
 		require.NoError(a.t, err)
-		for i := range live.Nodes {
-			live.Nodes[i].Position = 0
-		}
 		require.Equal(a.t, live.Nodes, way.then.Nodes, code)
 		require.Equal(a.t, live.Edges, append([]workshop.Edge{}, way.then.Edges...), code)
 	}
@@ -383,6 +476,51 @@ func (a asked) traceNow(code events.Code) {
 	sold, err := forward.SalesOf(ctx, q, codes)
 	require.NoError(a.t, err)
 	require.ElementsMatch(a.t, sales, sold)
+	careNow, err := projections.CareOf(ctx, q, codes)
+	require.NoError(a.t, err)
+	careThen, err := forward.CareOf(ctx, q, codes)
+	require.NoError(a.t, err)
+	require.Equal(a.t, careNow.Events, careThen.Events)
+	require.Len(a.t, careThen.Took, len(careNow.Took))
+	for hold, took := range careNow.Took {
+		require.ElementsMatch(a.t, took, careThen.Took[hold])
+	}
+	a.toldNow(forward)
+}
+
+// toldNow holds what a document tells of the things on a trace of the past up to now against the book as it stands.
+func (a asked) toldNow(trace *projections.PastTrace) {
+	ctx, q := a.t.Context(), a.db.App
+	types := []string{
+		events.Checked{}.EventType(), events.HoldPlaced{}.EventType(), events.HoldLifted{}.EventType(), events.PiecesSold{}.EventType(),
+		events.CommandCorrected{}.EventType(),
+	}
+	live, err := projections.Told(ctx, q, trace.Trace, types)
+	require.NoError(a.t, err)
+	then, err := a.past().Told(ctx, trace.Trace, types)
+	require.NoError(a.t, err)
+	require.Equal(a.t, live, then)
+	var codes, charges []events.Code
+	var concerns []projections.Concern
+	for _, r := range live {
+		codes = append(codes, r.Codes()...)
+		for _, code := range r.Codes() {
+			concerns = append(concerns, projections.Concern{Position: r.Position, Code: code, OccurredAt: r.OccurredAt})
+			if code.Kind() == events.KindCharge {
+				charges = append(charges, code)
+			}
+		}
+	}
+	happenings, err := a.past().Happenings(ctx, codes)
+	require.NoError(a.t, err)
+	poured, err := projections.PouringsInto(ctx, q, charges)
+	require.NoError(a.t, err)
+	require.Equal(a.t, poured, happenings.PouringsInto(charges))
+	amounts, err := projections.AmountsAt(ctx, q, concerns)
+	require.NoError(a.t, err)
+	for _, c := range concerns {
+		require.Equal(a.t, amounts[c], happenings.AmountAt(c), "%v", c)
+	}
 }
 
 func (a asked) balanceNow(code events.Code) {

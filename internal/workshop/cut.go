@@ -108,6 +108,14 @@ func newCut(of Cut, recorded []events.Recorded, c *Corrections) *cut {
 	return &cut{Cut: of, births: births}
 }
 
+// BornAt is the position of the event by which a set of the past knows of a thing; 0 if none of its events brought it.
+func (s *Set) BornAt(code events.Code) int64 {
+	if s.cut == nil {
+		return 0
+	}
+	return s.cut.births[code].Position
+}
+
 // undated says that the set folds the past, out of which no date is worked out: whose dates counted for the date of a run or a
 // ganache (Run.Straight, Ganache.Dated) is left empty under every cut, since of charges outside it is not known. Only
 // what works a date out reads these two: decisions, corrections, and Shed beside them; none of them is made on the past.
