@@ -31,6 +31,6 @@ walk AS (
 ),
 reached (code) AS (
     SELECT code FROM asked
-    UNION
+    UNION ALL
     SELECT from_code FROM walk
 )
