@@ -30,8 +30,8 @@ func noticeOf(found workshop.RecallAnswer, defs *workshop.Definitions, today civ
 		}
 		say("\n  %s", l.Name)
 		say("    Lot: %s", l.Code)
-		if l.Expiry != nil && l.Expiry.Date != nil {
-			say("    %s: %s", map[bool]string{true: "Use by", false: "Best before"}[l.Expiry.Kind == "use_by"], l.Expiry.Date)
+		if l.Date != nil {
+			say("    %s: %s", map[bool]string{true: "Use by", false: "Best before"}[l.DateKind == "use_by"], l.Date)
 		}
 		if l.Certainty == workshop.ReachMayContain {
 			say("    It may be affected.")

@@ -128,9 +128,7 @@ func recallLineOf(l workshop.RecallLine) openapi.RecallLine {
 		lines = append(lines, *stands)
 	}
 	line.Places = standings(lines)
-	if l.Expiry != nil {
-		line.UseBy = l.Expiry.Date
-	}
+	line.UseBy = l.Date
 	if l.Decision != nil {
 		line.Decision, line.Note = pointerTo(openapi.RecallDecision(l.Decision.Decision)), optional(l.Decision.Note)
 	}

@@ -355,13 +355,13 @@ CREATE TABLE things (
     supplier text COLLATE "C" NOT NULL,
     supplier_lot text COLLATE "C" NOT NULL,
     state jsonb NOT NULL,
-    CONSTRAINT things_pkey PRIMARY KEY (code)
+    CONSTRAINT things_pkey PRIMARY KEY (code) INCLUDE (subject, occurred_at, "position", supplier, supplier_lot)
 ) WITH (fillfactor=80);
 CREATE INDEX things_code_idx ON things USING btree (code) WHERE unfinished;
 CREATE INDEX things_kind_day_sequence_part_idx ON things USING btree (kind, day, sequence, part);
 CREATE INDEX things_subject_occurred_at_idx ON things USING btree (subject, occurred_at) WHERE (kind = 'charge'::text);
-CREATE INDEX things_supplier_occurred_at_idx ON things USING btree (supplier, occurred_at) WHERE (supplier <> ''::text);
-CREATE INDEX things_supplier_supplier_lot_idx ON things USING btree (supplier, supplier_lot) WHERE (supplier <> ''::text);
+CREATE INDEX things_supplier_occurred_at_idx ON things USING btree (supplier, occurred_at) WHERE ((supplier <> ''::text) AND (part = 0));
+CREATE INDEX things_supplier_supplier_lot_idx ON things USING btree (supplier, supplier_lot) WHERE ((supplier <> ''::text) AND (part = 0));
 GRANT DELETE, INSERT, SELECT, UPDATE ON things TO firstout_app;
 
 CREATE TABLE vats (

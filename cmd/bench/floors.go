@@ -16,8 +16,9 @@ import (
 )
 
 // The floors are what any program would have to ask PostgreSQL at the least. Their walks look at no time, which leads them
-// further, and tell codes only. OFFSET keeps PostgreSQL, which cannot know how far a walk leads, from going through the whole
-// table of movements instead: the floor is the better of the two plans.
+// further. There are two: one tells codes only, and of a recall each sale's position and reference; the other fetches the rows
+// that the answer is made of, bare. OFFSET keeps PostgreSQL, which cannot know how far a walk leads, from going through the
+// whole table of movements instead: the floor is the better of the two plans.
 
 // The account of a recall is not among generate's questions: a command reads it.
 const (
@@ -25,26 +26,53 @@ const (
 	openDrillAlike = "recall, of the lot as long as book 1's"
 )
 
-// floorsOf are the floors under each question, nil where the round trip is all.
-func floorsOf(pool *pgxpool.Pool, s generate.Subjects) map[string]*generate.Read {
-	back := func(of events.Code) *generate.Read {
-		return bare(pool, walk("to_code", "from_code")+"SELECT code FROM walk", of)
+// floors are under one question.
+type floors struct{ codes, rows generate.Read }
+
+// floorsOf are the floors under each question; there are none where the round trip is all.
+func floorsOf(pool *pgxpool.Pool, s generate.Subjects) map[string]floors {
+	under := func(at, to string, of events.Code, codes, rows string) floors {
+		return floors{codes: bare(pool, walk(at, to)+codes, of), rows: bare(pool, walk(at, to)+rows, of)}
 	}
-	forward := func(of events.Code) *generate.Read {
-		return bare(pool, walk("from_code", "to_code")+"SELECT code FROM walk", of)
+	back := func(of events.Code) floors {
+		return under("to_code", "from_code", of, "SELECT code FROM walk", edgesAndThings("to_code"))
 	}
-	sales := func(of events.Code) *generate.Read {
-		return bare(pool, walk("from_code", "to_code")+
-			`SELECT m.*
+	forward := func(of events.Code) floors {
+		return under("from_code", "to_code", of, "SELECT code FROM walk", edgesAndThings("from_code"))
+	}
+	recall := func(of events.Code) floors {
+		return under("from_code", "to_code", of, `SELECT m.*
 FROM walk
-CROSS JOIN LATERAL (SELECT m.code, m.position, m.reference FROM movements m WHERE m.code = walk.code AND m.cause = 'sold' OFFSET 0) m`, of)
+CROSS JOIN LATERAL (SELECT m.code, m.position, m.reference FROM movements m WHERE m.code = walk.code AND m.cause = 'sold' OFFSET 0) m`,
+			thingsAndMovements)
 	}
-	return map[string]*generate.Read{
+	return map[string]floors{
 		generate.TraceBack: back(s.Run), generate.TraceBackAlike: back(s.RunAlike),
 		generate.TraceForward: forward(s.Lot), generate.TraceForwardLike: forward(s.LotAlike),
-		openDrill: sales(s.Lot), openDrillAlike: sales(s.LotAlike),
+		openDrill: recall(s.Lot), openDrillAlike: recall(s.LotAlike),
 	}
 }
+
+// edgesAndThings asks for every edge of what was walked to, and for what a trace tells of each thing.
+func edgesAndThings(at string) string {
+	return `SELECT e.*
+FROM walk
+CROSS JOIN LATERAL (SELECT position, number, occurred_at, from_code, to_code, mass_mg, ingredient, NULL, NULL FROM edges e WHERE e.` + at + ` = walk.code OFFSET 0) e
+UNION ALL
+SELECT position, NULL, occurred_at, code, NULL, NULL, subject, supplier, supplier_lot FROM things WHERE code = ANY (ARRAY(SELECT code FROM walk))`
+}
+
+// thingsAndMovements asks for what a recall tells of each thing that was walked to and judges it by, and for every movement of
+// it: what was made, sold to whom, thrown away or used.
+const thingsAndMovements = `SELECT code, subject, site, state -> 'mix', NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL
+FROM things
+WHERE code = ANY (ARRAY(SELECT code FROM walk))
+UNION ALL
+SELECT m.*
+FROM walk
+CROSS JOIN LATERAL (
+    SELECT code, cause, grade, NULL::jsonb, delta, event, position, occurred_at, place, channel, buyer, reference, how FROM movements m WHERE m.code = walk.code OFFSET 0
+) m`
 
 func walk(at, to string) string {
 	return `WITH RECURSIVE walk (code) AS (
@@ -54,8 +82,8 @@ func walk(at, to string) string {
 }
 
 // bare reads what a statement gives and looks at nothing of it.
-func bare(pool *pgxpool.Pool, sql string, args ...any) *generate.Read {
-	return &generate.Read{Name: "bare SQL", Ask: func(ctx context.Context) (int, error) {
+func bare(pool *pgxpool.Pool, sql string, args ...any) generate.Read {
+	return generate.Read{Name: "bare SQL", Ask: func(ctx context.Context) (int, error) {
 		rows, err := pool.Query(ctx, sql, args...)
 		if err != nil {
 			return 0, fmt.Errorf("ask in bare SQL: %w", err)

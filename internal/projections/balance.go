@@ -121,11 +121,11 @@ func SalesOf(ctx context.Context, q Querier, codes []events.Code) ([]Sale, error
 		&s.Event, &s.Position, &m.number, &s.OccurredAt, &s.Code, &s.Pieces, &s.Place, &s.Channel, &s.Buyer, &s.Reference, &s.How,
 	}, func() error {
 		s.OccurredAt = s.OccurredAt.UTC()
-		m.at, m.position = s.OccurredAt, s.Position
-		found, moments = append(found, s), append(moments, m)
+		m.at, m.position = s.OccurredAt.UnixMicro(), s.Position
+		found, moments = append(roomFor(found), s), append(roomFor(moments), m)
 		return nil
 	})
-	return ordered(found, moments, moment.compare), wrap(err, "list sales")
+	return ordered(found, moments, (*moment).compare), wrap(err, "list sales")
 }
 
 // The ways to sum up waste.

@@ -60,6 +60,7 @@ func QueueLoad(b *pgx.Batch, set *workshop.Set, needs []workshop.Need) {
 	l.things(kinds)
 	l.downstream(kinds[workshop.NeedsDownstream])
 	l.reach(kinds[workshop.NeedsReach])
+	l.recalled(kinds[workshop.NeedsRecalled])
 	l.ops(kinds[workshop.NeedsOps])
 	l.vatsAt(kinds[workshop.NeedsVatAt])
 	l.remix(kinds[workshop.NeedsRemix])
@@ -360,7 +361,7 @@ func (l loading) downstream(needs []workshop.Need) {
 			reached[root] = append(reached[root], code)
 		}
 		for _, n := range needs {
-			slices.SortFunc(reached[n.Code], events.Code.Compare)
+			events.SortCodes(reached[n.Code])
 			l.set.Downstream[n.Code] = reached[n.Code]
 		}
 		return wrap(rows.Err(), "load downstream")
@@ -417,8 +418,9 @@ func (l loading) reach(needs []workshop.Need) {
 			}
 		}
 		for _, n := range needs {
-			slices.SortFunc(reached[n.Code], events.Code.Compare)
+			events.SortCodes(reached[n.Code])
 			l.set.Downstream[n.Code] = reached[n.Code]
+			met = append(met, workshop.NeedRecalled(n.Code))
 		}
 		l.set.Loaded(met...)
 		return wrap(rows.Err(), "load what is reached")

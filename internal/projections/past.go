@@ -254,18 +254,18 @@ func (t *PastTrace) NodesOf(codes []events.Code) []Node {
 
 // nodeOf is a thing as a trace shows it, from the position of the event that made it known.
 func nodeOf(t *Thing, position int64) Node {
-	n := Node{Code: t.Code, Kind: t.Code.Kind().String(), Position: position}
+	n := Node{Code: t.Code, Position: position}
 	switch {
 	case t.Lot != nil:
-		n.Subject, n.Site, n.OccurredAt, n.Of, n.Supplier, n.SupplierLot = t.Lot.Ingredient, t.Lot.Site, t.Lot.At, t.Lot.Of, t.Lot.Supplier, t.Lot.SupplierLot
+		n.Subject, n.OccurredAt, n.Supplier, n.SupplierLot = t.Lot.Ingredient, t.Lot.At, t.Lot.Supplier, t.Lot.SupplierLot
 	case t.Charge != nil:
-		n.Subject, n.Site, n.OccurredAt = t.Charge.Vat, t.Charge.Site, t.Charge.At
+		n.Subject, n.OccurredAt = t.Charge.Vat, t.Charge.At
 	case t.Ganache != nil:
-		n.Subject, n.Site, n.OccurredAt, n.Of = t.Ganache.Formula, t.Ganache.Site, t.Ganache.At, t.Ganache.Of
+		n.Subject, n.OccurredAt = t.Ganache.Formula, t.Ganache.At
 	case t.Run != nil:
-		n.Subject, n.Site, n.OccurredAt, n.Of = t.Run.Design, t.Run.Site, t.Run.At, t.Run.Of
+		n.Subject, n.OccurredAt = t.Run.Design, t.Run.At
 	case t.Box != nil:
-		n.Site, n.OccurredAt, n.Of = t.Box.Site, t.Box.At, t.Box.Of
+		n.OccurredAt = t.Box.At
 	}
 	return n
 }

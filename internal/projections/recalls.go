@@ -1,9 +1,11 @@
 package projections
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -18,6 +20,7 @@ import (
 var (
 	recallMovements = query("recall_movements")
 	recallStood     = query("recall_stood")
+	loadRecalled    = query("forward", "load_recalled")
 	recallsPage     = query("recalls")
 	loadSupplied    = query("load_supplied")
 )
@@ -62,6 +65,123 @@ func (l loading) supplied(needs []workshop.Need) {
 	})
 }
 
+// recalled loads what a recall tells of everything that the codes went into, in one walk. Each row is of one of three kinds: a
+// line of stock has a place, a code that was reached has a root, and a thing has neither.
+func (l loading) recalled(needs []workshop.Need) {
+	if len(needs) == 0 {
+		return
+	}
+	facts := l.set.Facts
+	l.b.Queue(loadRecalled, eachOf(needs, codeOf), []time.Time{}).Query(func(rows pgx.Rows) error {
+		reached := map[events.Code][]events.Code{}
+		known := words{}
+		var root events.Code
+		var r workshop.Recalled
+		var contents []byte
+		const atPlace, atRoot = 1, lineColumns
+		ofReached, ofThing := make([]any, lineColumns+4), make([]any, lineColumns+4)
+		ofReached[0], ofReached[atRoot] = known.code(&r.Code), known.code(&root)
+		ofThing[0], ofThing[4], ofThing[5] = known.code(&r.Code), known.text(&r.Subject), known.text(&r.Site)
+		ofThing[7], ofThing[8], ofThing[9] = &r.Held, known.text(&r.DateKind), &r.Date
+		ofThing[atRoot+1], ofThing[atRoot+2], ofThing[atRoot+3] = (*mixText)(&r.Mix), &r.Name, &contents
+		thing := func() (err error) {
+			r.Contents = nil
+			if err := rows.Scan(ofThing...); err != nil {
+				return err
+			}
+			if contents != nil {
+				r.Contents, err = decode[[]events.BoxContent](contents)
+			}
+			facts.Reached[r.Code] = r
+			return err
+		}
+		next := func() error {
+			switch columns := rows.RawValues(); {
+			case columns[atPlace] != nil:
+				line, err := scanLine(rows, nil, nil, nil, nil)
+				facts.Standing[line.Code] = append(facts.Standing[line.Code], &line)
+				return err
+			case columns[atRoot] != nil:
+				err := rows.Scan(ofReached...)
+				reached[root] = append(reached[root], r.Code)
+				return err
+			}
+			return thing()
+		}
+		for rows.Next() {
+			if err := next(); err != nil {
+				return fmt.Errorf("load what is recalled: %w", err)
+			}
+		}
+		for _, n := range needs {
+			events.SortCodes(reached[n.Code])
+			l.set.Downstream[n.Code] = reached[n.Code]
+		}
+		l.set.Loaded(needs...)
+		return wrap(rows.Err(), "load what is recalled")
+	})
+}
+
+// mixText scans a mix out of the text of its JSON.
+type mixText workshop.Mix
+
+// ScanBytes takes the text as the driver has it; NULL is no mix.
+func (m *mixText) ScanBytes(text []byte) error {
+	*m = nil
+	if text == nil {
+		return nil
+	}
+	return (*workshop.Mix)(m).UnmarshalJSON(text)
+}
+
+// soldRows are sales as they come, of which there may be very many: they stay where they are put and are never moved.
+type soldRows struct {
+	chunks [][]soldRow
+	keys   []soldKey
+}
+
+type soldRow struct {
+	sale     workshop.RecalledSale
+	position int64
+	number   int
+}
+
+// soldKey is when a sale was and which it is, from 0.
+type soldKey struct {
+	at int64 // in microseconds
+	n  int
+}
+
+const soldChunk = 256
+
+func (s *soldRows) add(sale *workshop.RecalledSale, position int64, number int) {
+	n := len(s.keys)
+	if n%soldChunk == 0 {
+		s.chunks = append(s.chunks, make([]soldRow, 0, soldChunk))
+	}
+	chunk := &s.chunks[n/soldChunk]
+	*chunk = append(*chunk, soldRow{sale: *sale, position: position, number: number})
+	s.keys = append(roomFor(s.keys), soldKey{at: sale.OccurredAt.UnixMicro(), n: n})
+}
+
+func (s *soldRows) at(n int) *soldRow { return &s.chunks[n/soldChunk][n%soldChunk] }
+
+// ordered gives the sales in the order of time; of two of one instant the one that was recorded first comes first.
+func (s *soldRows) ordered() []*workshop.RecalledSale {
+	slices.SortFunc(s.keys, func(a, b soldKey) int {
+		if a.at != b.at {
+			return cmp.Compare(a.at, b.at)
+		}
+		x, y := s.at(a.n), s.at(b.n)
+		return cmp.Or(cmp.Compare(x.position, y.position), cmp.Compare(x.number, y.number))
+	})
+	sales := make([]*workshop.RecalledSale, 0, len(s.keys))
+	for _, key := range s.keys {
+		sales = append(sales, &s.at(key.n).sale)
+	}
+	return sales
+}
+
 // accounts loads what became of things.
 func (l loading) accounts(needs []workshop.Need) {
 	if len(needs) == 0 {
@@ -70,42 +190,44 @@ func (l loading) accounts(needs []workshop.Need) {
 	codes := eachOf(needs, codeOf)
 	facts := l.set.Facts
 	l.b.Queue(recallMovements, codes).Query(func(rows pgx.Rows) error {
-		var sold []workshop.RecalledSale
-		var moments []moment
-		amounts := map[events.Code]*workshop.Amounts{}
+		var sold soldRows
+		amounts := make(map[events.Code]*workshop.Amounts, len(codes))
 		known := words{}
 		var s workshop.RecalledSale
-		var m moment
+		var position int64
+		var number int
+		var event [16]byte // scanned far faster than what the driver does not know
 		var cause, grade string
 		var delta int64
 		// Of what was not sold only the amount is told: the other columns are NULL.
-		ofOther := []any{known.code(&s.Code), known.text(&cause), known.text(&grade), &delta, nil, nil, nil, nil, nil, nil, nil, nil, nil, nil}
+		ofOther := []any{known.code(&s.Code), &delta, known.text(&cause), known.text(&grade), nil, nil, nil, nil, nil, nil, nil, nil, nil}
 		ofSale := []any{
-			known.code(&s.Code), known.text(&cause), known.text(&grade), &delta, &s.Event, &m.position, &m.number, &s.OccurredAt,
-			known.text(&s.Place), known.text(&s.Channel), known.text(&s.Buyer), &s.Reference, known.text(&s.How), known.text(&s.Subject),
+			known.code(&s.Code), &delta, nil, nil, &event, &position, &number, &s.OccurredAt,
+			known.text(&s.Place), known.text(&s.Channel), known.text(&s.Buyer), &s.Reference, known.text(&s.How),
 		}
 		for rows.Next() {
 			of, isSale := ofOther, rows.RawValues()[4] != nil
 			if isSale {
-				of = ofSale
+				of, cause, grade = ofSale, workshop.CauseSold, ""
 			}
 			if err := rows.Scan(of...); err != nil {
 				return fmt.Errorf("find what became of things: %w", err)
 			}
-			if amounts[s.Code] == nil {
-				amounts[s.Code] = &workshop.Amounts{Code: s.Code}
+			all := amounts[s.Code]
+			if all == nil {
+				all = &workshop.Amounts{Code: s.Code}
+				amounts[s.Code] = all
 			}
-			amounts[s.Code].Add(cause, grade, delta)
+			all.Add(cause, grade, delta)
 			if isSale {
-				s.OccurredAt, s.Pieces = s.OccurredAt.UTC(), -delta
-				m.at = s.OccurredAt
-				sold, moments = append(sold, s), append(moments, m)
+				s.Event, s.OccurredAt, s.Pieces = event, s.OccurredAt.UTC(), -delta
+				sold.add(&s, position, number)
 			}
 		}
 		for code, a := range amounts {
 			facts.Amounts[code] = *a
 		}
-		facts.Sales = append(facts.Sales, ordered(sold, moments, moment.compare)...)
+		facts.Sales = append(facts.Sales, sold.ordered()...)
 		return wrap(rows.Err(), "find what became of things")
 	})
 	l.b.Queue(recallStood, codes).Query(func(rows pgx.Rows) error {

@@ -126,19 +126,17 @@ type thing struct {
 	site       string
 	at         time.Time
 	unfinished bool
-	supplier   string // of a delivery
-	lotCode    string // of a delivery: the supplier's
+	supplier   string // of a delivery and its portions
+	lotCode    string // of these: the supplier's
 	state      any
 }
 
 func changedThings(set *workshop.Set) []thing {
 	var things []thing
 	for code, l := range set.Lots.Dirty() {
-		t := thing{code: code, subject: l.Ingredient, site: l.Site, at: l.At, state: l}
-		if !code.IsPart() {
-			t.supplier, t.lotCode = l.Supplier, l.SupplierLot
-		}
-		things = append(things, t)
+		things = append(things, thing{
+			code: code, subject: l.Ingredient, site: l.Site, at: l.At, supplier: l.Supplier, lotCode: l.SupplierLot, state: l,
+		})
 	}
 	for code, c := range set.Charges.Dirty() {
 		things = append(things, thing{

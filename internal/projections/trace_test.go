@@ -199,13 +199,13 @@ func TestATraceOfTheStory(t *testing.T) {
 		back.Nodes[i].Position = 0
 	}
 	require.Equal(t, []projections.Node{
-		{Code: charge, Kind: "charge", Subject: "vat-dark", Site: "quay-lane", OccurredAt: clock(8, 0)},
-		{Code: ganache, Kind: "ganache", Subject: "bay", Site: "quay-lane", OccurredAt: clock(8, 30)},
-		{Code: dark, Kind: "lot", Subject: "couverture-dark-60", Site: "quay-lane", OccurredAt: clock(7, 0), Supplier: "example-dairy", SupplierLot: "D-1"},
-		{Code: run, Kind: "run", Subject: "bay-dome", Site: "quay-lane", OccurredAt: clock(9, 0)},
-		{Code: frozenPart, Kind: "run", Subject: "bay-dome", Site: "quay-lane", OccurredAt: clock(9, 0), Of: run},
-		{Code: cream, Kind: "lot", Subject: "cream-35", Site: "quay-lane", OccurredAt: clock(7, 10), Supplier: "example-dairy", SupplierLot: "CR-7731"},
-		{Code: portion, Kind: "lot", Subject: "cream-35", Site: "quay-lane", OccurredAt: clock(7, 10), Of: cream, Supplier: "example-dairy", SupplierLot: "CR-7731"},
+		{Code: charge, Subject: "vat-dark", OccurredAt: clock(8, 0)},
+		{Code: ganache, Subject: "bay", OccurredAt: clock(8, 30)},
+		{Code: dark, Subject: "couverture-dark-60", OccurredAt: clock(7, 0), Supplier: "example-dairy", SupplierLot: "D-1"},
+		{Code: run, Subject: "bay-dome", OccurredAt: clock(9, 0)},
+		{Code: frozenPart, Subject: "bay-dome", OccurredAt: clock(9, 0)},
+		{Code: cream, Subject: "cream-35", OccurredAt: clock(7, 10), Supplier: "example-dairy", SupplierLot: "CR-7731"},
+		{Code: portion, Subject: "cream-35", OccurredAt: clock(7, 10), Supplier: "example-dairy", SupplierLot: "CR-7731"},
 	}, back.Nodes)
 	var told []string
 	for _, e := range back.Edges {

@@ -52,7 +52,9 @@ func (d *Desk) madeOf(code events.Code) []events.Code {
 
 // codeSet is the codes in code order, each once.
 func codeSet(codes []events.Code) []events.Code {
-	return slices.Compact(slices.SortedFunc(slices.Values(codes), events.Code.Compare))
+	sorted := slices.Clone(codes)
+	events.SortCodes(sorted)
+	return slices.Compact(sorted)
 }
 
 // bookShort books as found what the lines of stock lacked, and allocates it.

@@ -17,7 +17,7 @@ type standing struct{ place, subject string }
 // presence is what stood of a design at a place. codes is the set that stood there from from on, before any comes (until)
 // and as long as all stay (through); it is not to be changed.
 type presence struct {
-	stood          []Stood
+	stood          []Stood // in code order
 	codes          []events.Code
 	from           time.Time
 	until, through *time.Time // nil: for ever
@@ -32,13 +32,16 @@ func standingsOf(stood []Stood) standings {
 		}
 		all[key].stood = append(all[key].stood, s)
 	}
+	for _, p := range all {
+		slices.SortFunc(p.stood, func(a, b Stood) int { return a.Code.Compare(b.Code) })
+	}
 	return all
 }
 
-// couldBe is every run of a sale's design that stood at its place at that instant, the one that was presumed among them, in
-// code order. The result is shared.
-func (s standings) couldBe(sale RecalledSale) []events.Code {
-	p := s[standing{place: sale.Place, subject: sale.Subject}]
+// couldBe is every run of a sale's design, the subject, that stood at its place at that instant, the one that was presumed
+// among them, in code order. The result is shared.
+func (s standings) couldBe(sale *RecalledSale, subject string) []events.Code {
+	p := s[standing{place: sale.Place, subject: subject}]
 	if p == nil {
 		return []events.Code{sale.Code}
 	}
@@ -59,8 +62,9 @@ func (p *presence) holds(at time.Time) bool {
 // look works out what stood there at an instant, and how long that holds. Who comes and who goes at an instant stood there
 // at it.
 func (p *presence) look(at time.Time) {
-	p.codes, p.from, p.until, p.through = []events.Code{}, at, nil, nil
-	for _, s := range p.stood {
+	p.codes, p.from, p.until, p.through = make([]events.Code, 0, len(p.codes)+2), at, nil, nil
+	for i := range p.stood {
+		s := &p.stood[i] // a copy whose parts are pointed at would be made for each
 		switch {
 		case at.Before(s.From):
 			if p.until == nil || s.From.Before(*p.until) {
@@ -73,5 +77,5 @@ func (p *presence) look(at time.Time) {
 			}
 		}
 	}
-	p.codes = codeSet(p.codes)
+	p.codes = slices.Compact(p.codes)
 }

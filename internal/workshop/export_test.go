@@ -3,11 +3,11 @@ package workshop
 import "firstout/internal/events"
 
 // CouldBe gives what each of some sales could be of, by what stood where when.
-func CouldBe(stood []Stood, sales []RecalledSale) [][]events.Code {
+func CouldBe(stood []Stood, sales []RecalledSale, subjects []string) [][]events.Code {
 	all := standingsOf(stood)
 	could := make([][]events.Code, 0, len(sales))
-	for _, sale := range sales {
-		could = append(could, all.couldBe(sale))
+	for i, sale := range sales {
+		could = append(could, all.couldBe(&sale, subjects[i]))
 	}
 	return could
 }

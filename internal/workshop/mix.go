@@ -2,6 +2,7 @@ package workshop
 
 import (
 	"cmp"
+	"encoding/json"
 	"math"
 	"math/bits"
 	"slices"
@@ -28,6 +29,16 @@ func (p MixPart) compare(o MixPart) int {
 // Mix is what something is made of, by lot, in code order, each lot once. It is perfectly mixed: whatever is
 // taken of it has every lot in proportion.
 type Mix []MixPart
+
+// UnmarshalJSON reads a mix. A recall reads hundreds, of twenty parts each and more, and encoding/json takes most of a
+// microsecond over each part: what is written as mixes are is read here, and anything else there.
+func (m *Mix) UnmarshalJSON(text []byte) error {
+	if mix, plain := readMix(text); plain {
+		*m = mix
+		return nil
+	}
+	return json.Unmarshal(text, (*[]MixPart)(m))
+}
 
 // A Trace is the stated trace of a site, in millionths: the share of the thing asked about below which a lot only may be
 // contained.

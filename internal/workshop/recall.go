@@ -76,9 +76,17 @@ type RecallAnswer struct {
 // Needs is the thing, or the deliveries.
 func (c OpenRecall) Needs() []Need {
 	if c.Code != "" {
-		return []Need{NeedThing(c.Code), NeedReach(c.Code)}
+		return []Need{NeedThing(c.Code), c.far()(c.Code)}
 	}
 	return c.supplied()
+}
+
+// far asks for what a thing went into: to hold all of it, the whole of each thing is needed.
+func (c OpenRecall) far() func(events.Code) Need {
+	if c.Drill {
+		return NeedRecalled
+	}
+	return NeedReach
 }
 
 func (c OpenRecall) supplied() []Need {
@@ -116,13 +124,13 @@ func (c OpenRecall) Decide(d *Desk) (any, *Refusal) {
 	opened := events.RecallOpened{
 		Code: c.Code, Supplier: c.Supplier, SupplierLots: c.SupplierLots, ReceivedFrom: c.ReceivedFrom, ReceivedTo: c.ReceivedTo,
 		Roots: roots, Reach: c.Reach, Drill: c.Drill, Reason: c.Reason, ToldBy: c.ToldBy, ToldAt: inUTC(c.ToldAt),
-		Reached: d.Set.reached(roots, c.Reach),
+		Reached: d.Set.reached(roots, c.Reach, c.far()),
 	}
 	if !c.Drill {
 		opened.Hold = d.holdRecalled(roots[0], codesOf(opened.Reached), c.Reason)
 	}
 	r := d.record(d.At, d.site, opened)
-	return d.recallAnswer(r.ID), nil
+	return RecallAnswer{Recall: d.Set.Recall(r.ID), Account: d.Set.accountOf(d.Set.Recall(r.ID), opened.Reached)}, nil
 }
 
 func (c OpenRecall) checkDays(d *Desk) *Refusal {
@@ -180,16 +188,19 @@ func (s *Set) suppliedBy(need Need) []events.Code {
 }
 
 // reached lists what recalled things went into, themselves among it, in code order: all of it, or what certainly contains
-// them.
-func (s *Set) reached(roots []events.Code, reach string) []events.RecalledThing {
+// them. far asks for what each went into.
+func (s *Set) reached(roots []events.Code, reach string, far func(events.Code) Need) []events.RecalledThing {
+	if s.partial != nil { // the tables do not have it
+		far = NeedReach
+	}
 	needs := make([]Need, 0, len(roots))
 	for _, root := range roots {
-		needs = append(needs, NeedReach(root))
+		needs = append(needs, far(root))
 	}
 	s.want(needs...)
 	codes := slices.Clone(roots)
 	for _, root := range roots {
-		codes = append(codes, s.reachOf(root)...)
+		codes = append(codes, s.downstreamOf(root)...)
 		codes = append(codes, s.partsOf(root)...)
 	}
 	var things []events.RecalledThing
@@ -226,18 +237,15 @@ func (s *Set) contains(code events.Code, roots []events.Code) bool {
 			return true
 		}
 	}
-	trace := s.Defs.TraceAt(s.siteOf(code))
+	r := s.recalled(code)
+	trace := s.Defs.TraceAt(r.Site)
 	switch code.Kind() {
-	case events.KindCharge:
-		return s.Charge(code).Mix.holds(roots, trace)
-	case events.KindGanache:
-		return s.Ganache(code).Mix.holds(roots, trace)
-	case events.KindRun:
-		return s.Run(code).Mix.holds(roots, trace)
 	case events.KindBox:
-		return slices.ContainsFunc(s.Box(code).Runs(), func(run events.Code) bool { return s.Run(run).Mix.holds(roots, trace) })
+		return slices.ContainsFunc(runsIn(r.Contents), func(run events.Code) bool { return s.recalled(run).Mix.holds(roots, trace) })
+	case events.KindLot:
+		return s.recalled(code.Whole()).Mix.holds(roots, trace)
 	default:
-		return s.Lot(code.Whole()).Mix.holds(roots, trace)
+		return r.Mix.holds(roots, trace)
 	}
 }
 
@@ -311,7 +319,7 @@ func (c NarrowRecall) Decide(d *Desk) (any, *Refusal) {
 		return nil, rs.first()
 	}
 	narrowed := events.RecallNarrowed{Recall: c.Recall, Reason: c.Reason}
-	for _, t := range d.Set.reached(recall.Opened.Roots, ReachMayContain) {
+	for _, t := range d.Set.reached(recall.Opened.Roots, ReachMayContain, NeedReach) {
 		if t.Certainty == ReachContains {
 			narrowed.Left = append(narrowed.Left, t)
 		} else {
@@ -366,7 +374,7 @@ func (c CloseRecall) Decide(d *Desk) (any, *Refusal) {
 		return nil, refusal
 	}
 	closed := events.RecallClosed{Recall: c.Recall, Reason: c.Reason}
-	if closed.Decisions, refusal = c.decided(codesOf(d.Set.reached(recall.Opened.Roots, recall.Reach))); refusal != nil {
+	if closed.Decisions, refusal = c.decided(codesOf(d.Set.reached(recall.Opened.Roots, recall.Reach, NeedReach))); refusal != nil {
 		return nil, refusal
 	}
 	released := map[events.Code]bool{}

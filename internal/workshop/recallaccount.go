@@ -1,13 +1,13 @@
 package workshop
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"time"
 
 	"github.com/google/uuid"
 
+	"firstout/internal/civil"
 	"firstout/internal/events"
 )
 
@@ -76,7 +76,6 @@ type RecalledSale struct {
 	Buyer      string
 	Reference  string
 	How        string
-	Subject    string
 }
 
 // Stood is a time during which pieces of a run stood released at a place.
@@ -89,16 +88,19 @@ type Stood struct {
 
 // RecallFacts is what the tables say of what became of some things.
 type RecallFacts struct {
-	Amounts map[events.Code]Amounts
-	Sales   []RecalledSale // in the order of time
-	Stood   []Stood        // wherever those things stood released, of their design and as long as they can have stood there
+	Reached  map[events.Code]Recalled
+	Standing map[events.Code][]*StockLine // the open lines of stock of these
+	Amounts  map[events.Code]Amounts
+	Sales    []*RecalledSale // in the order of time
+	Stood    []Stood         // wherever those things stood released, of their design and as long as they can have stood there
 }
 
 // RecallLine accounts for one thing of a recall.
 type RecallLine struct {
 	events.RecalledThing
 	Name     string // of its ingredient, recipe or design; a box's own
-	Expiry   *events.Expiry
+	DateKind string // "" while there is no date
+	Date     *civil.Day
 	Held     bool
 	Amounts  Amounts
 	Lines    []*StockLine // where it stands
@@ -108,7 +110,7 @@ type RecallLine struct {
 // RecallSale is a sale of what is recalled. CouldBe is the widest set of runs that it can have been, where the run was only
 // presumed: all of that design that stood at that place then.
 type RecallSale struct {
-	RecalledSale
+	*RecalledSale
 	Contact string        // of the buyer
 	Person  uuid.UUID     // what the log calls that buyer by
 	CouldBe []events.Code // in code order; shared by sales: not to be changed
@@ -134,50 +136,51 @@ func (s *Set) AccountOf(id uuid.UUID) RecallAccount {
 	if recall == nil {
 		return RecallAccount{}
 	}
-	things := s.reached(recall.Opened.Roots, recall.Reach)
+	return s.accountOf(recall, s.reached(recall.Opened.Roots, recall.Reach, NeedRecalled))
+}
+
+// accountOf accounts for things of a recall.
+func (s *Set) accountOf(recall *Recall, things []events.RecalledThing) RecallAccount {
 	needs := make([]Need, 0, len(things))
 	for _, t := range things {
 		needs = append(needs, NeedAccount(t.Code))
 	}
 	s.want(needs...)
-	var account RecallAccount
-	reached := map[events.Code]bool{}
+	account := RecallAccount{Lines: make([]RecallLine, 0, len(things))}
+	reached := make(map[events.Code]string, len(things)) // and what each is of
 	for _, t := range things {
-		reached[t.Code] = true
-		line := RecallLine{RecalledThing: t, Name: s.nameOf(t.Code), Held: s.careOf(t.Code).Held(), Amounts: s.Facts.Amounts[t.Code]}
-		if e := s.expiryOf(t.Code); e.Kind != "" {
-			line.Expiry = &e
-		}
-		for _, l := range s.LinesOf(t.Code) {
-			if l.Amount > 0 {
-				line.Lines = append(line.Lines, l)
-			}
+		r := s.recalled(t.Code)
+		reached[t.Code] = r.Subject
+		line := RecallLine{
+			RecalledThing: t, Name: s.nameOf(r), DateKind: r.DateKind, Date: r.Date, Held: r.Held, Amounts: s.Facts.Amounts[t.Code],
+			Lines: s.standing(t.Code),
 		}
 		if i := slices.IndexFunc(recall.Decisions, func(d events.RecallDecision) bool { return d.Code == t.Code }); i >= 0 {
 			line.Decision = &recall.Decisions[i]
 		}
 		account.Lines = append(account.Lines, line)
-		s.addPieces(&account, line)
+		account.addPieces(line, r)
 	}
 	account.settle()
 	stood := standingsOf(s.Facts.Stood)
+	account.Sales = make([]RecallSale, 0, len(s.Facts.Sales))
 	for _, sale := range s.Facts.Sales {
-		if reached[sale.Code] {
-			account.Sales = append(account.Sales, s.recallSale(sale, stood))
+		if subject, is := reached[sale.Code]; is {
+			account.Sales = append(account.Sales, s.recallSale(sale, subject, stood))
 		}
 	}
 	return account
 }
 
 // addPieces adds a run's pieces, and what is missing of a box by the pieces in it.
-func (s *Set) addPieces(account *RecallAccount, line RecallLine) {
+func (a *RecallAccount) addPieces(line RecallLine, r Recalled) {
 	missing := max(line.Amounts.Missing, -line.Amounts.Missing)
 	switch line.Code.Kind() {
 	case events.KindRun:
-		account.Pieces += line.Amounts.Made
-		account.Missing += missing
+		a.Pieces += line.Amounts.Made
+		a.Missing += missing
 	case events.KindBox:
-		account.Missing += missing * int64(s.Box(line.Code).Pieces())
+		a.Missing += missing * int64(Box{Contents: r.Contents}.Pieces())
 	default: // what is weighed is told line by line
 	}
 }
@@ -191,7 +194,7 @@ func (a *RecallAccount) settle() {
 	}
 }
 
-func (s *Set) recallSale(sale RecalledSale, stood standings) RecallSale {
+func (s *Set) recallSale(sale *RecalledSale, subject string, stood standings) RecallSale {
 	shown := RecallSale{RecalledSale: sale}
 	if buyer := s.Defs.Buyers.Latest(sale.Buyer); buyer != nil {
 		shown.Contact, shown.Person = buyer.Body.Contact, buyer.Body.Person
@@ -200,46 +203,9 @@ func (s *Set) recallSale(sale RecalledSale, stood standings) RecallSale {
 		}
 	}
 	if sale.How == "presumed" {
-		shown.CouldBe = stood.couldBe(sale)
+		shown.CouldBe = stood.couldBe(sale, subject)
 	}
 	return shown
-}
-
-// nameOf is what a thing is called.
-func (s *Set) nameOf(code events.Code) string {
-	switch code.Kind() {
-	case events.KindLot:
-		lot := s.Lot(code)
-		if def := s.Defs.Ingredients.Latest(lot.Ingredient); def != nil {
-			return def.Body.Name
-		}
-		return lot.Ingredient
-	case events.KindCharge:
-		charge := s.Charge(code)
-		if def := s.Defs.Vats.Latest(charge.Vat); def != nil {
-			return def.Body.Name
-		}
-		return charge.Vat
-	case events.KindGanache:
-		ganache := s.Ganache(code)
-		if def := s.Defs.Formulas.Latest(ganache.Formula); def != nil {
-			return def.Body.Name
-		}
-		return ganache.Formula
-	case events.KindRun:
-		return s.designName(s.Run(code).Design)
-	case events.KindBox:
-		return cmp.Or(s.Box(code).Name, "Box of "+s.designName(s.Box(code).Contents[0].Design))
-	default:
-		return string(code)
-	}
-}
-
-func (s *Set) designName(slug string) string {
-	if def := s.Defs.Designs.Latest(slug); def != nil {
-		return def.Body.Name
-	}
-	return slug
 }
 
 // Lacking runs a question over a set that is being loaded, and says what must be loaded first; empty if nothing.

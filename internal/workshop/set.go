@@ -55,10 +55,10 @@ type Set struct {
 	then        bool                           // what is decided on it is decided where a corrected command stands
 	last        applying                       // the last event and how far its numbers have come
 
-	// Downstream is what each code asked for with NeedDownstream or NeedReach went into, itself left out.
+	// Downstream is what each code asked for with NeedDownstream, NeedReach or NeedRecalled went into, itself left out.
 	Downstream map[events.Code][]events.Code
 
-	// Facts is what became of each code asked for with NeedAccount: as loaded, shared by all forks.
+	// Facts is what was asked for with NeedRecalled and NeedAccount: as loaded, shared by all forks.
 	Facts *RecallFacts
 
 	// What the applied events add to the tables that only grow.
@@ -84,7 +84,9 @@ func NewSet(defs *Definitions, complete bool) *Set {
 		complete: complete, loaded: map[Need]struct{}{}, Defs: defs, Downstream: map[events.Code][]events.Code{},
 		later: map[events.Code]laterMovements{}, loadedFlows: map[events.Code][]Edge{}, told: newTold(),
 		readings: map[string]loadedReadings{},
-		Facts:    &RecallFacts{Amounts: map[events.Code]Amounts{}},
+		Facts: &RecallFacts{
+			Reached: map[events.Code]Recalled{}, Standing: map[events.Code][]*StockLine{}, Amounts: map[events.Code]Amounts{},
+		},
 	}
 	s.Lots.init(nil)
 	s.Charges.init(nil)
@@ -207,6 +209,7 @@ const (
 	NeedsHistory                          // Code of a whole: every event that concerns it or a part of it
 	NeedsDecisions                        // ID of a deviation: every decision about it that was ever written down
 	NeedsReach                            // Code: the same as NeedsDownstream, but for what is looked at and not dated anew: fewer things come along
+	NeedsRecalled                         // Code: the same, but only what a recall tells of each thing; recorded in Downstream and Facts
 )
 
 // NeedThing asks for the thing with that code and every line of its stock.
@@ -240,6 +243,9 @@ func NeedDownstream(code events.Code) Need { return Need{Kind: NeedsDownstream, 
 // NeedReach asks for everything that a thing went into, where nothing of it is dated anew: the lots that all of it is mixed
 // of, and the fillings, are then nobody's business.
 func NeedReach(code events.Code) Need { return Need{Kind: NeedsReach, Code: code} }
+
+// NeedRecalled asks for what a recall tells of everything that a thing went into.
+func NeedRecalled(code events.Code) Need { return Need{Kind: NeedsRecalled, Code: code} }
 
 // NeedParts asks for all the parts of a whole, and their stock.
 func NeedParts(whole events.Code) Need { return Need{Kind: NeedsParts, Code: whole} }
@@ -457,12 +463,6 @@ func (s *Set) DeviationsAt(place string) []*Deviation {
 		return cmp.Or(a.OpenedAt.Compare(b.OpenedAt), slices.Compare(a.ID[:], b.ID[:]))
 	})
 	return open
-}
-
-// reachOf lists everything that a thing went into, itself left out: enough of it to say what it is and where it stands.
-func (s *Set) reachOf(code events.Code) []events.Code {
-	s.want(NeedReach(code))
-	return s.downstreamOf(code)
 }
 
 // DownstreamOf lists everything that a thing went into, itself left out.

@@ -37,6 +37,6 @@ walk AS (
 ),
 reached (code) AS (
     SELECT code FROM asked
-    UNION
+    UNION ALL
     SELECT from_code FROM walk
 )

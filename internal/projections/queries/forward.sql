@@ -48,6 +48,6 @@ walk AS (
 ),
 reached (code) AS (
     SELECT code FROM asked
-    UNION
+    UNION ALL
     SELECT to_code FROM walk
 )

@@ -23,5 +23,5 @@ CROSS JOIN LATERAL (
     ORDER BY m.occurred_at
     LIMIT 1
 ) m
-WHERE s.stood && (SELECT days FROM days) AND s.grade <> '' AND s.grade = 'first' AND NOT s.unreleased AND m.came <= t.until
+WHERE s.stood && (SELECT days FROM days) AND lower(s.stood) <= (t.until AT TIME ZONE 'UTC')::date AND s.grade <> '' AND s.grade = 'first' AND NOT s.unreleased AND m.came <= t.until
 ORDER BY s.place, s.subject, s.code
