@@ -543,26 +543,43 @@ func TestBoxesFromBeforeTheirPieces(t *testing.T) {
 	require.Contains(t, string(then.Body), box, "and by what was known at the end")
 }
 
-// A tank that turns out not to have been cleaned passes its hold on to what is in it next, and the lift since gives that back
-// too: it could not be lifted again.
-func TestAHoldPassedOnByACorrectionWasLifted(t *testing.T) {
+// A tank that turns out not to have been cleaned passes its hold on to what is in it next. A lift since did not look at that:
+// the hold is lifted once more.
+func TestAHoldPassedOnByACorrectionIsLiftedAgain(t *testing.T) {
 	t.Parallel()
 	s := newMended(t)
 	s.at("2026-11-25T10:00:00Z")
 	hold := s.post("holds", obj{"code": s.codes["charge"], "reason": "supplier called"}).text("id")
 	emptied := s.post("vats/vat-dark/emptyings", obj{"cleaned": true, "rest": "discard"})
 	s.post("holds/"+hold+"/lifts", obj{"reason": "cleared"})
+	s.refused(http.StatusConflict, "wrong-state", "holds/"+hold+"/lifts", obj{"reason": "again"})
 	s.post("corrections", obj{"event": s.eventOf(emptied, "vat_emptied"), "reason": "wiped only", "replacement": obj{"cleaned": false, "rest": "discard"}})
 	pgtest.CheckBook(t, s.db)
-	melted := s.post("vats/vat-dark/melts", obj{"inputs": []obj{{"source": s.codes["dark2"], "quantity_g": 1000}}})
-	next := melted.text("charge")
-	require.NotEqual(t, s.codes["charge"], next)
-	inTank := map[string]any{"charge.code": next, "charge.held": false}
-	s.owner.get(t, "/v1/vats/vat-dark").has(inTank)
-	s.post("corrections", obj{
-		"event": s.eventOf(melted, "chocolate_melted"), "reason": "weighed again",
-		"replacement": obj{"inputs": []obj{{"source": s.codes["dark2"], "quantity_g": 1100}}},
-	})
+	next := s.owner.get(t, "/v1/vats/vat-dark")
+	next.has(map[string]any{"charge.held": true})
+	melt := func(grams int) obj {
+		return obj{"inputs": []obj{{"source": s.codes["dark2"], "quantity_g": grams}}, "already_done": true}
+	}
+	melted := s.post("vats/vat-dark/melts", melt(1000))
+	s.post("corrections", obj{"event": s.eventOf(melted, "chocolate_melted"), "reason": "weighed again", "replacement": melt(1100)})
 	pgtest.CheckBook(t, s.db)
-	s.owner.get(t, "/v1/vats/vat-dark").has(inTank)
+	s.owner.get(t, "/v1/vats/vat-dark").has(map[string]any{"charge.code": next.text("charge", "code"), "charge.held": true})
+	s.post("holds/"+hold+"/lifts", obj{"reason": "cleared too"})
+	s.owner.get(t, "/v1/vats/vat-dark").has(map[string]any{"charge.held": false})
+	s.refused(http.StatusConflict, "wrong-state", "holds/"+hold+"/lifts", obj{"reason": "again"})
+}
+
+// What turns out not to have come out of a held tank is not among what the hold took in, also where the hold was lifted since
+// and no longer stands on anything that is left as it was.
+func TestALiftedHoldForgetsWhatWasNeverInIt(t *testing.T) {
+	t.Parallel()
+	s := newMended(t)
+	s.at("2026-11-25T10:00:00Z")
+	hold := s.post("holds", obj{"code": s.codes["charge"], "reason": "supplier called"}).text("id")
+	s.post("vats/vat-dark/emptyings", obj{"cleaned": false, "rest": "discard"})
+	s.at("2026-11-25T11:00:00Z")
+	again := s.post("vats/vat-dark/emptyings", obj{"cleaned": false, "rest": "discard"})
+	require.Contains(t, s.post("holds/"+hold+"/lifts", obj{"reason": "cleared"}).at("codes"), again.text("next_charge"))
+	s.post("corrections", obj{"event": s.eventOf(again, "vat_emptied"), "reason": "it was washed", "replacement": obj{"cleaned": true, "rest": "discard"}})
+	pgtest.CheckBook(t, s.db)
 }

@@ -502,7 +502,7 @@ func (a *applying) holdPlaced(e events.HoldPlaced) {
 // heldWith passes the holds of what a thing came out of on to it. The holds take it in, so that lifting one frees
 // it too.
 func (a *applying) heldWith(code, from events.Code, holds []uuid.UUID) error {
-	for _, id := range holds {
+	for _, id := range slices.Concat(holds, a.liftedSince(code, from)) {
 		if a.partial != nil && !a.passedOn(id, code, from) {
 			continue
 		}
@@ -516,16 +516,13 @@ func (a *applying) heldWith(code, from events.Code, holds []uuid.UUID) error {
 	return nil
 }
 
-// holdLifted gives back what a hold took in: what the event says, and what by a correction since turns out to have come out
-// of that before.
 func (a *applying) holdLifted(e events.HoldLifted) error {
 	if a.Hold(e.Hold) == nil {
 		return fmt.Errorf("no hold %s", e.Hold)
 	}
 	at := a.r.OccurredAt
-	hold := a.Holds.edit(e.Hold)
-	hold.LiftedAt = &at
-	for _, code := range codeSet(slices.Concat(e.Codes, slices.DeleteFunc(slices.Clone(hold.Codes), a.isOutside))) {
+	a.Holds.edit(e.Hold).LiftedAt = &at
+	for _, code := range e.Codes {
 		a.care(code, func(c *Care) {
 			c.Holds = slices.DeleteFunc(slices.Clone(c.Holds), func(id uuid.UUID) bool { return id == e.Hold })
 		})
