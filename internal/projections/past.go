@@ -275,18 +275,22 @@ func (t *PastTrace) ThingsOf(codes []events.Code) []Thing {
 	var things []Thing
 	for _, code := range codes {
 		if thing := pastThing(t.set, code); thing != nil {
-			all := thing.Lines
-			thing.Lines = nil
-			for _, l := range all {
-				if l.Amount > 0 {
-					thing.Lines = append(thing.Lines, l)
-				}
-			}
+			thing.Lines, thing.PartLines = open(thing.Lines), open(thing.PartLines)
 			things = append(things, *thing)
 		}
 	}
 	slices.SortFunc(things, func(a, b Thing) int { return a.Code.Compare(b.Code) })
 	return things
+}
+
+// open keeps the lines of which anything is left.
+func open(lines []workshop.StockLine) (left []workshop.StockLine) {
+	for _, l := range lines {
+		if l.Amount > 0 {
+			left = append(left, l)
+		}
+	}
+	return left
 }
 
 // Accounts is Accounts under the cut, in no order.

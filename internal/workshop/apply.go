@@ -477,6 +477,7 @@ func (a *applying) nextCharge(e events.VatEmptied) error {
 	a.give(e.NextCharge)
 	old := a.Charge(e.Charge)
 	next := *old
+	next.Vat = e.Vat // of the old one no more than its code may be known, where it is outside of what is folded
 	next.Code, next.At, next.LastAt, next.EndedAt, next.Cleaned, next.Mix, next.Care = e.NextCharge, a.r.OccurredAt, a.r.OccurredAt, nil, false, nil, Care{}
 	a.Charges.put(e.NextCharge, next)
 	a.Loaded(NeedThing(e.NextCharge), NeedOps(e.NextCharge))
