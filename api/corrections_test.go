@@ -3,6 +3,7 @@ package api
 import (
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -511,4 +512,74 @@ func TestACorrectionIsFollowedDownstream(t *testing.T) {
 	// Later only by an owner's redating.
 	s.post("corrections", obj{"event": corrected.text("id"), "reason": "it was right", "replacement": delivery("invert-sugar", "example-cocoa", 2000, obj{"kind": "best_before", "date": "2027-11-01"}, "workshop")})
 	s.owner.get(t, "/v1/lots/"+s.codes["sugar"]).has(map[string]any{"use_by.date": "2027-11-01"})
+}
+
+// Boxes may stand in the book from before their pieces were cast, once the casting was corrected. What comes into the tank is
+// in them all the same: by the shares, by the trace and by what a hold takes in.
+func TestBoxesFromBeforeTheirPieces(t *testing.T) {
+	t.Parallel()
+	s := newMended(t)
+	cast := s.owner.get(t, "/v1/events?type=shells_cast").text("events", 0, "id")
+	s.at("2026-11-25T10:00:00Z")
+	box := s.box(2)
+	s.at("2026-11-25T13:00:00Z")
+	s.post("corrections", obj{"event": cast, "reason": "it was at noon", "replacement": obj{
+		"design": "blackcurrant-dome", "mould": "dome-24", "moulds": 2, "place": "workshop", "casting": obj{"vat": "vat-dark"},
+		"filling": []obj{{"source": s.codes["batch"]}}, "capping": obj{"vat": "vat-dark"}, "turned_out": obj{"good": 48},
+		"occurred_at": "2026-11-25T12:00:00Z",
+	}})
+	melted := s.post("vats/vat-dark/melts", obj{"inputs": []obj{{"source": s.codes["dark2"], "quantity_g": 1000}}, "occurred_at": "2026-11-25T11:30:00Z"})
+	pgtest.CheckBook(t, s.db)
+	s.post("corrections", obj{
+		"event": s.eventOf(melted, "chocolate_melted"), "reason": "weighed again",
+		"replacement": obj{"inputs": []obj{{"source": s.codes["dark2"], "quantity_g": 3000}}, "occurred_at": "2026-11-25T11:30:00Z"},
+	})
+	pgtest.CheckBook(t, s.db)
+	require.Contains(t, string(s.owner.get(t, "/v1/trace/"+box+"/back").Body), s.codes["dark2"])
+	require.Contains(t, string(s.owner.get(t, "/v1/trace/"+s.codes["dark2"]+"/forward").Body), box)
+	s.post("holds", obj{"code": s.codes["dark2"], "downstream": true, "reason": "supplier called"})
+	s.owner.get(t, "/v1/boxes/"+box).has(map[string]any{"held": true})
+	then := s.owner.get(t, "/v1/trace/"+s.codes["dark2"]+"/forward?known_at="+strconv.Itoa(int(s.head())))
+	require.Contains(t, string(then.Body), box, "and by what was known at the end")
+}
+
+// A tank that turns out not to have been cleaned passes its hold on to what is in it next. A lift since did not look at that:
+// the hold is lifted once more.
+func TestAHoldPassedOnByACorrectionIsLiftedAgain(t *testing.T) {
+	t.Parallel()
+	s := newMended(t)
+	s.at("2026-11-25T10:00:00Z")
+	hold := s.post("holds", obj{"code": s.codes["charge"], "reason": "supplier called"}).text("id")
+	emptied := s.post("vats/vat-dark/emptyings", obj{"cleaned": true, "rest": "discard"})
+	s.post("holds/"+hold+"/lifts", obj{"reason": "cleared"})
+	s.refused(http.StatusConflict, "wrong-state", "holds/"+hold+"/lifts", obj{"reason": "again"})
+	s.post("corrections", obj{"event": s.eventOf(emptied, "vat_emptied"), "reason": "wiped only", "replacement": obj{"cleaned": false, "rest": "discard"}})
+	pgtest.CheckBook(t, s.db)
+	next := s.owner.get(t, "/v1/vats/vat-dark")
+	next.has(map[string]any{"charge.held": true})
+	melt := func(grams int) obj {
+		return obj{"inputs": []obj{{"source": s.codes["dark2"], "quantity_g": grams}}, "already_done": true}
+	}
+	melted := s.post("vats/vat-dark/melts", melt(1000))
+	s.post("corrections", obj{"event": s.eventOf(melted, "chocolate_melted"), "reason": "weighed again", "replacement": melt(1100)})
+	pgtest.CheckBook(t, s.db)
+	s.owner.get(t, "/v1/vats/vat-dark").has(map[string]any{"charge.code": next.text("charge", "code"), "charge.held": true})
+	s.post("holds/"+hold+"/lifts", obj{"reason": "cleared too"})
+	s.owner.get(t, "/v1/vats/vat-dark").has(map[string]any{"charge.held": false})
+	s.refused(http.StatusConflict, "wrong-state", "holds/"+hold+"/lifts", obj{"reason": "again"})
+}
+
+// What turns out not to have come out of a held tank is not among what the hold took in, also where the hold was lifted since
+// and no longer stands on anything that is left as it was.
+func TestALiftedHoldForgetsWhatWasNeverInIt(t *testing.T) {
+	t.Parallel()
+	s := newMended(t)
+	s.at("2026-11-25T10:00:00Z")
+	hold := s.post("holds", obj{"code": s.codes["charge"], "reason": "supplier called"}).text("id")
+	s.post("vats/vat-dark/emptyings", obj{"cleaned": false, "rest": "discard"})
+	s.at("2026-11-25T11:00:00Z")
+	again := s.post("vats/vat-dark/emptyings", obj{"cleaned": false, "rest": "discard"})
+	require.Contains(t, s.post("holds/"+hold+"/lifts", obj{"reason": "cleared"}).at("codes"), again.text("next_charge"))
+	s.post("corrections", obj{"event": s.eventOf(again, "vat_emptied"), "reason": "it was washed", "replacement": obj{"cleaned": true, "rest": "discard"}})
+	pgtest.CheckBook(t, s.db)
 }

@@ -29,6 +29,10 @@ type operation struct {
 // takes a tenth of a second, so it is done once in a process, beside the rest of the start.
 var document = sync.OnceValues(readDocument)
 
+// ReadAhead begins to read the document, which takes longer than to connect to a database, and returns at once. Whoever
+// needs the document waits for it, and gets the error if there is one; without this, New begins.
+func ReadAhead() { go func() { _, _ = document() }() }
+
 func readDocument() (map[string]*operation, error) {
 	doc, err := openapi3.NewLoader().LoadFromData(firstout.Document)
 	if err != nil {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"firstout/api/openapi"
+	"firstout/internal/civil"
 	"firstout/internal/events"
 	"firstout/internal/projections"
 	"firstout/internal/workshop"
@@ -109,19 +110,6 @@ func (m Mark) settled(known, at string) bool {
 	return err == nil && !occurred.After(m.moment.now)
 }
 
-// plainOnly refuses forms of a trace that there are of the book as it stands only.
-func (l look) plainOnly(ctx context.Context, care bool) error {
-	switch {
-	case l.past == nil:
-		return nil
-	case care:
-		return impossible(misfit{Pointer: "/query/with", Detail: "this is told of the book as it stands only: leave it out, or at and known_at"})
-	case callOf(ctx).accepts == mediaEPCIS:
-		return impossible(misfit{Pointer: "/header/Accept", Detail: "an EPCIS document tells the book as it stands, with everything that was corrected: ask for JSON or CSV, or leave out at and known_at"})
-	}
-	return nil
-}
-
 // found holds what was found under a code that stands in a URL against what the caller may read.
 func (l look) found(ctx context.Context, code events.Code, thing *projections.Thing) error {
 	if thing != nil && ownThing(ctx, code, thing) == nil {
@@ -155,8 +143,8 @@ type traced struct {
 	then  *projections.PastTrace // of the past
 }
 
-// trace follows what a code that stands in a URL names, back or forward.
-func (l look) trace(ctx context.Context, typed string, forward bool) (t traced, err error) {
+// trace follows what a code that stands in a URL names, back or forward, to be told with care or without.
+func (l look) trace(ctx context.Context, typed string, forward, care bool) (t traced, err error) {
 	t.look = l
 	follow := projections.TraceBack
 	if forward {
@@ -172,7 +160,7 @@ func (l look) trace(ctx context.Context, typed string, forward bool) (t traced, 
 	if refusal != nil {
 		return t, refusal
 	}
-	if t.then, err = l.past.Trace(ctx, code, forward); err != nil {
+	if t.then, err = l.past.Trace(ctx, code, forward, care); err != nil {
 		return t, err
 	}
 	if t.then != nil {
@@ -218,6 +206,17 @@ func (t traced) account(ctx context.Context, codes []events.Code) ([]projections
 	return things, accounts, err
 }
 
+// care gathers what was found of some things on a trace, and what stood against them.
+func (t traced) care(ctx context.Context, codes []events.Code) (projections.Care, error) {
+	if t.then != nil {
+		return t.then.CareOf(ctx, t.h.pool, codes)
+	}
+	return projections.CareOf(ctx, t.h.pool, codes)
+}
+
+// hasOccurred says whether an event counts for what is asked of.
+func (l look) hasOccurred(r events.Recorded) bool { return l.past == nil || l.past.HasOccurred(r) }
+
 func (t traced) sales(ctx context.Context, codes []events.Code) ([]projections.Sale, error) {
 	if t.then != nil {
 		return t.then.SalesOf(ctx, t.h.pool, codes)
@@ -239,6 +238,14 @@ func (l look) balance(ctx context.Context, code events.Code) (found *projections
 		return nil, l.found(ctx, code, nil)
 	}
 	return found, l.found(ctx, code, &found.Thing)
+}
+
+// period draws up the balances of a period.
+func (l look) period(ctx context.Context, from, to civil.Day) ([]workshop.PeriodBalance, error) {
+	if l.past != nil {
+		return l.past.PeriodBalances(ctx, from, to, ownPlaces(ctx))
+	}
+	return projections.PeriodBalances(ctx, l.h.pool, from, to, ownPlaces(ctx))
 }
 
 // stock lists lines of stock: of the book as it stands with what stands in a freezer dated as if it were thawed now, of the

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"encoding/json"
 	"net/http"
 	"strconv"
 	"testing"
@@ -81,8 +82,8 @@ func TestThePastOfASite(t *testing.T) {
 	require.Equal(t, http.StatusOK, pier.get(t, "/v1/board?place=stall&"+then).Status)
 }
 
-// A trace of the past is a table too, but no EPCIS document: that tells the book as it stands, corrections among it.
-func TestThePastInOtherForms(t *testing.T) {
+// A trace of the past is a table too.
+func TestThePastAsATable(t *testing.T) {
 	t.Parallel()
 	b := newTestBook(t)
 	s, _, run := b.onCounter()
@@ -92,6 +93,73 @@ func TestThePastInOtherForms(t *testing.T) {
 	require.NotContains(t, sheet, "sale")
 	require.Contains(t, string(b.owner.get(t, "/v1/trace/"+s.cream+"/forward?at=2026-11-25T13:00:00Z", "Accept", mediaCSV).Body), "sale")
 	require.Contains(t, string(b.owner.get(t, "/v1/balances/"+run+"?at=2026-11-25T13:00:00Z", "Accept", mediaCSV).Body), "sold")
-	off := b.owner.get(t, "/v1/trace/"+run+"/back?at=2026-11-25T13:00:00Z", "Accept", mediaEPCIS)
-	require.Contains(t, off.problem(http.StatusUnprocessableEntity, "invalid-request")["detail"], "an EPCIS document tells the book as it stands")
+}
+
+// What was answered at a moment is answered again when the book is asked what it knew then, whatever was written since:
+// a sale, a discard, a late check, a hold that is lifted, and corrections of a sale and of a check.
+func TestWhatWasAnsweredIsAnsweredAgain(t *testing.T) {
+	t.Parallel()
+	b := newTestBook(t)
+	s, ganache, run := b.cared()
+	hold := b.post("holds", obj{"code": run, "reason": "a hair"}).text("id")
+	b.at("2026-11-25T12:00:00Z")
+	checked := b.post("checks", obj{"subject": run, "kind": "visual", "result": "fail"}).text("id")
+
+	pages := map[string][]string{}
+	for _, code := range []string{s.cream, ganache, run} {
+		for _, way := range []string{"back", "forward"} {
+			pages["/v1/trace/"+code+"/"+way+"?with=care"] = []string{"application/json"}
+			pages["/v1/trace/"+code+"/"+way+"?"] = []string{mediaEPCIS, mediaCSV}
+		}
+		pages["/v1/balances/"+code+"?"] = []string{"application/json"}
+	}
+	pages["/v1/balances?from=2026-11-25&to=2026-11-26"] = []string{"application/json", mediaCSV}
+	type asked struct{ page, form string }
+	answers := map[asked]string{}
+	told := func(a asked, query string) string {
+		t.Helper()
+		got := b.owner.get(t, a.page+query, "Accept", a.form)
+		require.Equal(t, http.StatusOK, got.Status, "%s: %s", a.page+query, got.Body)
+		if a.form == mediaCSV {
+			return string(got.Body)
+		}
+		var body map[string]any
+		require.NoError(t, json.Unmarshal(got.Body, &body))
+		delete(body, "as_of")
+		delete(body, "creationDate")
+		return text(t, body)
+	}
+	for page, forms := range pages {
+		for _, form := range forms {
+			answers[asked{page, form}] = told(asked{page, form}, "")
+		}
+	}
+	then := "&known_at=" + strconv.Itoa(int(b.head()))
+
+	b.at("2026-11-25T13:00:00Z")
+	sale := b.owner.get(t, "/v1/events?type=pieces_sold").text("events", 0, "id")
+	b.post("corrections", obj{"event": sale, "reason": "rung up twice"})
+	b.post("corrections", obj{"event": checked, "reason": "it was the light", "replacement": obj{"subject": run, "kind": "visual", "result": "pass"}})
+	b.post("checks", obj{"subject": ganache, "kind": "visual", "result": "pass", "occurred_at": "2026-11-25T10:30:00Z"})
+	b.post("holds/"+hold+"/lifts", obj{"reason": "it was a thread"})
+	b.post("sales", obj{"place": "counter", "channel": "counter", "lines": []obj{{"code": run, "pieces": 9}}})
+	b.post("discards", obj{"place": "cold-room", "lines": []obj{{"code": s.cream, "quantity_g": 100}}, "reason": "damaged", "destination": "refuse"})
+	for a, answer := range answers {
+		if a.form == "application/json" || a.form == mediaCSV {
+			require.Equal(t, answer, told(a, then), "%s as %s", a.page, a.form)
+		} else {
+			require.JSONEq(t, answer, told(a, then), "%s as %s", a.page, a.form)
+		}
+	}
+
+	// As it stands, what was found wrong stays beside what is right.
+	checks := answer{t: t, Body: []byte(told(asked{"/v1/trace/" + run + "/back?with=care", "application/json"}, ""))}
+	for i := range checks.at("nodes").([]any) {
+		if checks.at("nodes", i, "code") == run {
+			require.Equal(t, "fail", checks.at("nodes", i, "checks", 0, "result"))
+			require.Equal(t, "2026-11-25T13:00:00Z", checks.at("nodes", i, "checks", 0, "recorded", "corrected_at"))
+			require.Equal(t, "pass", checks.at("nodes", i, "checks", 1, "result"))
+			require.NotContains(t, text(t, checks.at("nodes", i, "checks", 1).(map[string]any)), "corrected_at")
+		}
+	}
 }

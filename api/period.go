@@ -5,21 +5,24 @@ import (
 
 	"firstout/api/openapi"
 	"firstout/internal/civil"
-	"firstout/internal/projections"
 	"firstout/internal/workshop"
 )
 
 // GetBalances answers what came, what went and what was left in a period.
 func (h *handlers) GetBalances(ctx context.Context, r openapi.GetBalancesRequestObject) (openapi.GetBalancesResponseObject, error) {
+	l, err := h.look(ctx, r.Params.At, r.Params.KnownAt)
+	if err != nil {
+		return nil, err
+	}
 	from, to, err := periodIn(r.Params.From, r.Params.To)
 	if err != nil {
 		return nil, err
 	}
-	found, err := projections.PeriodBalances(ctx, h.pool, from, to, ownPlaces(ctx))
+	found, err := l.period(ctx, from, to)
 	if err != nil {
 		return nil, err
 	}
-	answer := openapi.PeriodBalances{From: from, To: to, Lines: []openapi.PeriodBalance{}}
+	answer := openapi.PeriodBalances{From: from, To: to, Lines: []openapi.PeriodBalance{}, AsOf: l.asOf}
 	for _, b := range found {
 		answer.Lines = append(answer.Lines, periodLine(b))
 	}

@@ -508,6 +508,7 @@ func TestOtherSpellings(t *testing.T) {
 			}
 		}
 	}
+	t.Logf("%d requests in other spellings, %d routes reached", asked, len(taken))
 	require.Greater(t, asked, 20_000)
 	require.Greater(t, len(taken), 50, "some spellings lead somewhere")
 }

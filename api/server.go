@@ -27,7 +27,7 @@ type Deps struct {
 
 // shell puts everything that is alike for all requests around the operations' handlers.
 func shell(deps Deps, handlers openapi.StrictServerInterface) *echo.Echo {
-	go func() { _, _ = document() }() // read beside the rest of the start; whoever needs it waits and gets the error
+	ReadAhead()
 	if deps.Rate == (Rate{}) {
 		deps.Rate = DefaultRate
 	}

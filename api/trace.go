@@ -17,10 +17,7 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 	if err != nil {
 		return nil, err
 	}
-	if err := l.plainOnly(ctx, r.Params.With != nil); err != nil {
-		return nil, err
-	}
-	t, err := l.trace(ctx, r.Code, false)
+	t, err := l.trace(ctx, r.Code, false, r.Params.With != nil)
 	if err != nil {
 		return nil, err
 	}
@@ -51,7 +48,7 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 		answer.Cautions = boardCautions
 	}
 	if r.Params.With != nil {
-		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
+		if err := t.addCare(ctx, answer.Nodes, answer.Edges); err != nil {
 			return nil, err
 		}
 	}
@@ -59,7 +56,7 @@ func (h *handlers) TraceBack(ctx context.Context, r openapi.TraceBackRequestObje
 	case mediaCSV:
 		return backSheet(answer).answer(), nil
 	case mediaEPCIS:
-		return h.epcisOf(ctx, trace, toldBack)
+		return t.epcis(ctx, trace, toldBack)
 	}
 	return openapi.TraceBack200JSONResponse(answer), nil
 }
@@ -165,10 +162,7 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 	if err != nil {
 		return nil, err
 	}
-	if err := l.plainOnly(ctx, r.Params.With != nil); err != nil {
-		return nil, err
-	}
-	t, err := l.trace(ctx, r.Code, true)
+	t, err := l.trace(ctx, r.Code, true, r.Params.With != nil)
 	if err != nil {
 		return nil, err
 	}
@@ -179,12 +173,12 @@ func (h *handlers) TraceForward(ctx context.Context, r openapi.TraceForwardReque
 		AsOf: l.asOf,
 	}
 	if r.Params.With != nil {
-		if err := h.addCare(ctx, trace, answer.Nodes, answer.Edges); err != nil {
+		if err := t.addCare(ctx, answer.Nodes, answer.Edges); err != nil {
 			return nil, err
 		}
 	}
 	if callOf(ctx).accepts == mediaEPCIS {
-		return h.epcisOf(ctx, trace, toldForward)
+		return t.epcis(ctx, trace, toldForward)
 	}
 	if err := h.account(ctx, &answer, t); err != nil {
 		return nil, err

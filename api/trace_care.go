@@ -11,24 +11,25 @@ import (
 	"firstout/api/openapi"
 	"firstout/internal/events"
 	"firstout/internal/projections"
+	"firstout/internal/workshop"
 )
 
 // addCare puts beside everything on a trace what was found of it, what stood against it and what was decided, who wrote
-// it down and how late. It takes two more questions, whatever the size of the trace.
-func (h *handlers) addCare(ctx context.Context, trace projections.Trace, nodes []openapi.TraceNode, edges []openapi.TraceEdge) error {
-	codes, positions := make([]events.Code, 0, len(trace.Nodes)), []int64{}
-	for _, n := range trace.Nodes {
+// it down and how late, and what of that was put right since. It takes two more questions, whatever the size of the trace.
+func (t traced) addCare(ctx context.Context, nodes []openapi.TraceNode, edges []openapi.TraceEdge) error {
+	codes, positions := make([]events.Code, 0, len(t.Nodes)), []int64{}
+	for _, n := range t.Nodes {
 		codes, positions = append(codes, n.Code), append(positions, n.Position)
 	}
-	for _, e := range trace.Edges {
+	for _, e := range t.Edges {
 		positions = append(positions, e.Position)
 	}
 	slices.Sort(positions)
-	records, err := projections.RecordsOf(ctx, h.pool, slices.Compact(positions))
+	records, err := projections.RecordsOf(ctx, t.h.pool, slices.Compact(positions))
 	if err != nil {
 		return err
 	}
-	care, err := projections.CareOf(ctx, h.pool, codes)
+	care, err := t.care(ctx, codes)
 	if err != nil {
 		return err
 	}
@@ -36,14 +37,16 @@ func (h *handlers) addCare(ctx context.Context, trace projections.Trace, nodes [
 	for i := range nodes {
 		c.nodes[nodes[i].Code] = &nodes[i]
 	}
-	for _, n := range trace.Nodes {
+	for _, n := range t.Nodes {
 		if node, on := c.nodes[string(n.Code)], records[n.Position]; node != nil {
 			node.Recorded = pointerTo(c.record(on.ID, on.OccurredAt, on.RecordedAt, on.Actor))
 		}
 	}
-	c.addRecorders(trace, edges, records)
-	for _, r := range care.Events {
-		c.add(r, care.Took[r.ID])
+	c.addRecorders(t.Trace, edges, records)
+	for _, r := range workshop.AsCorrected(care.Events, func(events.Event) bool { return true }) {
+		if t.hasOccurred(r.Recorded) {
+			c.add(r, care.Took[r.ID])
+		}
 	}
 	return nil
 }
@@ -65,8 +68,12 @@ func (c caring) record(id uuid.UUID, occurred, recorded time.Time, actor string)
 	return r
 }
 
-func (c caring) recordOf(r events.Recorded) openapi.TraceRecord {
-	return c.record(r.ID, r.OccurredAt, r.RecordedAt, r.Actor)
+func (c caring) recordOf(r workshop.PutRight) openapi.TraceRecord {
+	told := c.record(r.ID, r.OccurredAt, r.RecordedAt, r.Actor)
+	if r.Wrong != nil {
+		told.CorrectedBy, told.CorrectedAt = &r.Wrong.ID, &r.Wrong.RecordedAt
+	}
+	return told
 }
 
 // addRecorders tells of each edge every time that some of it went over.
@@ -87,7 +94,7 @@ func (c caring) addRecorders(trace projections.Trace, edges []openapi.TraceEdge,
 }
 
 // add puts one event beside every node that it concerns; took is what it took in, if it placed a hold.
-func (c caring) add(r events.Recorded, took []events.Code) {
+func (c caring) add(r workshop.PutRight, took []events.Code) {
 	switch e := r.Data.(type) {
 	case events.Checked:
 		if node := c.nodes[string(e.Code)]; node != nil {
@@ -116,7 +123,7 @@ func (c caring) add(r events.Recorded, took []events.Code) {
 	}
 }
 
-func (c caring) decide(r events.Recorded, e events.DeviationDecided) {
+func (c caring) decide(r workshop.PutRight, e events.DeviationDecided) {
 	for _, node := range c.nodes {
 		for i := range node.Deviations {
 			if node.Deviations[i].ID == e.Deviation {
@@ -129,7 +136,7 @@ func (c caring) decide(r events.Recorded, e events.DeviationDecided) {
 }
 
 // lift tells of a hold that it was lifted.
-func (c caring) lift(r events.Recorded, e events.HoldLifted) {
+func (c caring) lift(r workshop.PutRight, e events.HoldLifted) {
 	for _, code := range e.Codes {
 		node := c.nodes[string(code)]
 		if node == nil {

@@ -3745,6 +3745,9 @@ type PeriodBalanceKind string
 
 // PeriodBalances defines model for PeriodBalances.
 type PeriodBalances struct {
+	// AsOf The two cuts that an answer about the past was made with: what had occurred by `at`, as the book knew it at `position`. An answer about now has none.
+	AsOf *AsOf `json:"as_of,omitempty"`
+
 	// From A calendar date in the site's time zone, inclusive.
 	From  Day             `json:"from"`
 	Lines []PeriodBalance `json:"lines"`
@@ -5067,8 +5070,14 @@ type TraceNodeKind string
 
 // TraceRecord When something happened, when it was written down, and how much later; who wrote it down is told to owners and auditors.
 type TraceRecord struct {
-	Actor *string            `json:"actor,omitempty"`
-	Event openapi_types.UUID `json:"event"`
+	Actor *string `json:"actor,omitempty"`
+
+	// CorrectedAt When that was written down.
+	CorrectedAt *time.Time `json:"corrected_at,omitempty"`
+
+	// CorrectedBy The event that put this right: what counts in its place is told beside it, unless it never happened.
+	CorrectedBy *openapi_types.UUID `json:"corrected_by,omitempty"`
+	Event       openapi_types.UUID  `json:"event"`
 
 	// LateSeconds recorded_at − occurred_at, in whole seconds; below zero where a clock was ahead.
 	LateSeconds int64     `json:"late_seconds"`
@@ -5350,6 +5359,15 @@ type GetBalancesParams struct {
 
 	// To Last day.
 	To string `form:"to" json:"to"`
+
+	// At As it was: only what had occurred by this instant, by what is known of it today, or with `known_at` by what was known then. A
+	// correction acts when what it corrects occurred. Dates are the last recorded, never worked out anew. Not after now.
+	At *AtInQuery `form:"at,omitempty" json:"at,omitempty"`
+
+	// KnownAt As it was known: only what had been recorded by this instant (RFC 3339), or up to this position in the log (a number), and
+	// corrections only if they were recorded by then. Without `at`, that is the same moment. Not ahead of the book. Before its first
+	// event nothing was known: a list is empty, and no code names anything.
+	KnownAt *KnownAtInQuery `form:"known_at,omitempty" json:"known_at,omitempty"`
 
 	// IfNoneMatch ETags of answers already had; if one still holds, the answer is 304.
 	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
@@ -6640,6 +6658,20 @@ func (w *ServerInterfaceWrapper) GetBalances(ctx echo.Context) error {
 	err = runtime.BindQueryParameterWithOptions("form", true, true, "to", ctx.QueryParams(), &params.To, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
 	if err != nil {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter to: %s", err))
+	}
+
+	// ------------- Optional query parameter "at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "at", ctx.QueryParams(), &params.At, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter at: %s", err))
+	}
+
+	// ------------- Optional query parameter "known_at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "known_at", ctx.QueryParams(), &params.KnownAt, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter known_at: %s", err))
 	}
 
 	headers := ctx.Request().Header

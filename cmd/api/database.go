@@ -64,14 +64,6 @@ const (
 )
 
 func (db *database) connect(ctx context.Context, appURL string) error {
-	if err := db.asOwner(ctx, func(pool *pgxpool.Pool) error {
-		if err := migrations.Up(ctx, pool); err != nil {
-			return err
-		}
-		return migrations.EnsureLogin(ctx, pool, appURL)
-	}); err != nil {
-		return err
-	}
 	var err error
 	if db.pool, err = eventlog.OpenPool(ctx, appURL, appConnections, api.Statement(api.DefaultWaits.Quick)); err != nil {
 		return err
@@ -80,7 +72,21 @@ func (db *database) connect(ctx context.Context, appURL string) error {
 		db.pool.Close()
 		return err
 	}
-	err = migrations.Check(ctx, db.pool)
+	connected := make(chan struct{})
+	go func() { // beside the owner's connection; in a new database nobody can log in yet, and whoever asks next connects anew
+		defer close(connected)
+		_ = db.pool.Ping(ctx)
+	}()
+	err = db.asOwner(ctx, func(pool *pgxpool.Pool) error {
+		if err := migrations.Up(ctx, pool); err != nil {
+			return err
+		}
+		return migrations.EnsureLogin(ctx, pool, appURL)
+	})
+	<-connected
+	if err == nil {
+		err = migrations.Check(ctx, db.pool)
+	}
 	if err == nil {
 		err = eventlog.CheckKnown(ctx, db.pool)
 	}

@@ -30,6 +30,7 @@ func serve(ctx context.Context, args, environ []string, out io.Writer) error {
 	if _, err := config.tls(); err != nil { // before anything is started
 		return err
 	}
+	api.ReadAhead()
 	log := slog.New(slog.NewJSONHandler(out, nil))
 	config.Data = absolute(config.Data)
 	db, err := openDatabase(ctx, config, log)

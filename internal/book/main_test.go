@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"sync"
 	"testing"
 	"time"
 
@@ -157,17 +158,20 @@ func await(t *testing.T, result <-chan answered) answered {
 
 // gate holds the committer inside a group: everything sent meanwhile is gathered into the next ones.
 type gate struct {
-	entered, left chan struct{}
-	result        <-chan answered
+	entered chan struct{}
+	leave   func()
+	result  <-chan answered
 }
 
 // shut sends a command that waits at its decision, and waits until it is there.
 func shut(t *testing.T, b *book.Book) *gate {
 	t.Helper()
-	g := &gate{entered: make(chan struct{}), left: make(chan struct{})}
+	left := make(chan struct{})
+	g := &gate{entered: make(chan struct{}), leave: sync.OnceFunc(func() { close(left) })}
+	t.Cleanup(g.leave) // a test that fails is not held up
 	g.result = do(t.Context(), b, request("gate "+t.Name(), define("gate").after(func(*workshop.Desk) {
 		close(g.entered)
-		<-g.left
+		<-left
 	})))
 	<-g.entered
 	return g
@@ -188,7 +192,7 @@ func (g *gate) gather(t *testing.T, b *book.Book, requests ...book.Request) []<-
 // open lets the committer go on.
 func (g *gate) open(t *testing.T) {
 	t.Helper()
-	close(g.left)
+	g.leave()
 	require.NoError(t, await(t, g.result).err)
 }
 

@@ -20,11 +20,13 @@ func before(a, b workshop.Edge) bool {
 	return cmp.Or(a.OccurredAt.Compare(b.OccurredAt), cmp.Compare(a.Position, b.Position), cmp.Compare(a.Number, b.Number)) < 0
 }
 
-// leadsOn says that what came by the one edge may have left by the other: later, and of shells that were melted again only
-// what they were cast of.
+// leadsOn says that what came by the one edge may have left by the other: out of a tank later, out of anything else also
+// where it was only written down later; and of shells that were melted again only what they were cast of. (No boxes are
+// packed here.)
 func leadsOn(in, out workshop.Edge) bool {
 	melted := out.From.Kind() == events.KindRun && out.To.Kind() == events.KindCharge && out.Mass > 0
-	return in.To == out.From && before(in, out) && (!melted || in.From.Kind() == events.KindCharge)
+	inOrder := before(in, out) || out.From.Kind() != events.KindCharge && in.Position < out.Position
+	return in.To == out.From && inOrder && (!melted || in.From.Kind() == events.KindCharge)
 }
 
 func walkBack(edges []workshop.Edge, code events.Code) []workshop.Edge {

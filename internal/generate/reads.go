@@ -180,7 +180,7 @@ func Reads(q projections.Querier, s Subjects) []Read {
 			return 1, err
 		}},
 		{"a run back three days ago", func(ctx context.Context) (int, error) {
-			t, err := s.Earlier.Trace(ctx, s.RunThen, false)
+			t, err := s.Earlier.Trace(ctx, s.RunThen, false, false)
 			if err != nil || t == nil {
 				return 0, err
 			}

@@ -211,6 +211,12 @@ func (g *teller) besideOtherwise(cmd workshop.Command) workshop.Command {
 	case workshop.PackBoxes:
 		c.Boxes, c.AlreadyDone = 1+g.IntN(4), true
 		return c
+	case workshop.Empty:
+		c.Cleaned, c.AlreadyDone = !c.Cleaned, true
+		if g.in(30) {
+			c.Rest = "discard"
+		}
+		return c
 	}
 	return cmd
 }
@@ -477,8 +483,7 @@ func TestCorrectionsInAnyOrder(t *testing.T) {
 		}
 		rt.Repeat(map[string]func(*rapid.T){"command": func(t *rapid.T) {
 			g.Rand = rand.New(rand.NewPCG(seed.Draw(t, "seed"), 1))
-			if g.in(besideInAll) {
-				b.tellBeside(g)
+			if b.tellBesides(m, g) {
 				return
 			}
 			if !g.in(correctedInAll) {

@@ -160,23 +160,48 @@ func (p *memory) noteSale(e events.PiecesSold, at time.Time) {
 
 // downstream answers, as the database would, what each thing went into.
 func (p *memory) downstream() {
-	edges := slices.Clone(p.edges)
-	slices.SortStableFunc(edges, func(a, b workshop.Edge) int {
-		return cmp.Or(a.OccurredAt.Compare(b.OccurredAt), cmp.Compare(a.Position, b.Position), cmp.Compare(a.Number, b.Number))
-	})
-	clear(p.set.Downstream)
-	roots := map[events.Code]bool{}
-	for _, e := range edges {
-		roots[e.From] = true
+	from := map[events.Code][]workshop.Edge{}
+	for _, e := range p.edges {
+		from[e.From] = append(from[e.From], e)
 	}
-	for root := range roots {
-		reached := []events.Code{root}
-		for _, e := range edges {
-			if slices.Contains(reached, e.From) && !slices.Contains(reached, e.To) {
-				reached = append(reached, e.To)
+	clear(p.set.Downstream)
+	for root, edges := range from {
+		var reached []events.Code
+		met := map[workshop.OpKey]bool{}
+		for pending := slices.Clone(edges); len(pending) > 0; {
+			in := pending[len(pending)-1]
+			pending = pending[:len(pending)-1]
+			key := workshop.OpKey{Position: in.Position, Number: in.Number}
+			if met[key] {
+				continue
+			}
+			met[key] = true
+			if in.To != root {
+				reached = append(reached, in.To)
+			}
+			for _, out := range from[in.To] {
+				if leadsOn(in, out) {
+					pending = append(pending, out)
+				}
 			}
 		}
-		p.set.Downstream[root] = reached[1:]
+		slices.SortFunc(reached, events.Code.Compare)
+		p.set.Downstream[root] = slices.Compact(reached)
+	}
+}
+
+// leadsOn says that what came into a thing by one edge is in what left it by another: out of a tank what was in it by then;
+// out of anything else what was in it by then or was written down before, and in boxes whatever their pieces have. Shells
+// that are melted again (with a mass) are what they were cast of.
+func leadsOn(in, out workshop.Edge) bool {
+	written := cmp.Or(cmp.Compare(in.Position, out.Position), cmp.Compare(in.Number, out.Number))
+	switch kind := out.From.Kind(); {
+	case kind == events.KindRun && out.To.Kind() == events.KindCharge && out.Mass > 0 && in.From.Kind() != events.KindCharge:
+		return false
+	case cmp.Or(in.OccurredAt.Compare(out.OccurredAt), written) < 0:
+		return true
+	default:
+		return kind != events.KindCharge && (written < 0 || out.To.Kind() == events.KindBox)
 	}
 }
 

@@ -237,7 +237,9 @@ func (w *moulding) write() {
 		}
 		clear(m.parts)
 	}
-	t.Recorded = m.datesOf(t)
+	if len(w.steps) > 0 { // to turn pieces out puts nothing in them, and no date becomes later by itself
+		t.Recorded = m.datesOf(t)
+	}
 	t.LastStep = w.last
 	if o := m.c.Out; o != nil {
 		t.Good, t.Broken, t.Left, t.State = t.Good+o.Good, t.Broken+o.Broken, t.Left+o.Left, turnedOut

@@ -58,7 +58,7 @@ func BalanceOf(ctx context.Context, q Querier, code events.Code) (*Balance, erro
 		return e, err
 	}, "add up what went in and out of "+string(code), balanceEdges, code)
 	for _, e := range edges {
-		if e.To.Whole() == code.Whole() {
+		if kin(code, e.To) {
 			b.In = append(b.In, e)
 		} else {
 			b.Out = append(b.Out, e)
@@ -66,6 +66,9 @@ func BalanceOf(ctx context.Context, q Querier, code events.Code) (*Balance, erro
 	}
 	return b, err
 }
+
+// kin says that what is asked about a thing takes another in: itself, and of a whole its parts.
+func kin(of, code events.Code) bool { return code == of || !of.IsPart() && code.Whole() == of }
 
 // Account is what became of the released pieces of a run or a part of one, or of boxes.
 // Released + Packed + PartedIn + Found = Sold + Given + Discarded + Boxed + Opened + PartedOut + OnHand.

@@ -23,8 +23,10 @@ var (
 // makeTables makes empty tables without keys and indexes beside those in use, and gives the statements that add
 // these. What an earlier rebuild that was cut short has left is dropped.
 func makeTables(ctx context.Context, db *pgx.Conn) (indexes []string, err error) {
+	if err := dropReplaced(ctx, db); err != nil {
+		return nil, err
+	}
 	for _, sql := range []string{
-		"DROP SCHEMA IF EXISTS " + replacedSchema + " CASCADE",
 		"DROP SCHEMA IF EXISTS " + besideSchema + " CASCADE",
 		"CREATE SCHEMA " + besideSchema,
 	} {
@@ -41,6 +43,17 @@ func makeTables(ctx context.Context, db *pgx.Conn) (indexes []string, err error)
 	}
 	indexes, err = textsOf(ctx, db, besideIndexes, tables, liveSchema, besideSchema)
 	return indexes, wrap(err, "look at the indexes in use")
+}
+
+// dropReplaced drops the tables that were replaced, each by itself. A reader with a plan from before the swap locks all
+// the old tables of that plan before it sees that they are not those in use any more: a single statement that drops them
+// all would wait for it at one while it waits at another.
+func dropReplaced(ctx context.Context, db *pgx.Conn) error {
+	var statements []string
+	for _, table := range tables {
+		statements = append(statements, "DROP TABLE IF EXISTS "+replacedSchema+"."+table)
+	}
+	return execAll(ctx, db, append(statements, "DROP SCHEMA IF EXISTS "+replacedSchema))
 }
 
 func textsOf(ctx context.Context, q Querier, sql string, args ...any) ([]string, error) {

@@ -3,6 +3,7 @@ package projections
 import (
 	"cmp"
 	"context"
+	"math"
 	"slices"
 	"time"
 
@@ -27,15 +28,16 @@ type Record struct {
 	RecordedAt time.Time
 }
 
-// careTypes are the events that say what was found of a thing, what stood against it and what was decided.
+// careTypes are the events that say what was found of a thing, what stood against it and what was decided, and those that
+// put that right.
 var careTypes = []string{
 	events.Checked{}.EventType(), events.DeviationOpened{}.EventType(), events.DeviationDecided{}.EventType(),
-	events.HoldPlaced{}.EventType(), events.HoldLifted{}.EventType(),
+	events.HoldPlaced{}.EventType(), events.HoldLifted{}.EventType(), events.CommandCorrected{}.EventType(),
 }
 
-// Care is every check, deviation, decision and hold that concerns some things, in the order of the log. What came out
-// of a held thing was held with it, though the event that placed the hold does not name it: Took says of each hold what
-// it took in of those things.
+// Care is every check, deviation, decision and hold that concerns some things, and every correction, in the order of the
+// log. What came out of a held thing was held with it, though the event that placed the hold does not name it: Took says of
+// each hold what it took in of those things.
 type Care struct {
 	Events []events.Recorded
 	Took   map[uuid.UUID][]events.Code
@@ -43,31 +45,47 @@ type Care struct {
 
 // CareOf gathers the care of some things.
 func CareOf(ctx context.Context, q Querier, codes []events.Code) (Care, error) {
-	care := Care{Took: map[uuid.UUID][]events.Code{}}
-	var err error
-	if care.Events, err = EventsOf(ctx, q, codes, careTypes); err != nil {
-		return care, err
-	}
+	took := map[uuid.UUID][]events.Code{}
 	rows, err := q.Query(ctx, standingHolds, codes)
 	if err != nil {
-		return care, wrap(err, "find what holds stand")
+		return Care{}, wrap(err, "find what holds stand")
 	}
 	var code events.Code
 	var hold uuid.UUID
 	if _, err = pgx.ForEachRow(rows, []any{&code, &hold}, func() error {
-		care.Took[hold] = append(care.Took[hold], code)
+		took[hold] = append(took[hold], code)
 		return nil
 	}); err != nil {
-		return care, wrap(err, "find what holds stand")
+		return Care{}, wrap(err, "find what holds stand")
 	}
+	return careOf(ctx, q, codes, took, math.MaxInt64)
+}
+
+// careOf gathers the care of some things that was known at a position, from the holds that stood then and what each of them
+// had taken in.
+func careOf(ctx context.Context, q Querier, codes []events.Code, took map[uuid.UUID][]events.Code, known int64) (Care, error) {
+	care := Care{Took: took}
+	var err error
+	if care.Events, err = EventsOf(ctx, q, codes, careTypes); err != nil {
+		return care, err
+	}
+	care.Events = slices.DeleteFunc(care.Events, func(r events.Recorded) bool { return r.Position > known })
 	placed := map[uuid.UUID]bool{}
-	for _, r := range care.Events {
-		switch e := r.Data.(type) {
+	note := func(id uuid.UUID, data events.Event) {
+		switch e := data.(type) {
 		case events.HoldPlaced:
-			placed[r.ID] = true
-			care.Took[r.ID] = append(care.Took[r.ID], e.Codes...)
+			placed[id] = true
+			care.Took[id] = append(care.Took[id], e.Codes...)
 		case events.HoldLifted:
 			care.Took[e.Hold] = append(care.Took[e.Hold], e.Codes...)
+		}
+	}
+	for _, r := range care.Events {
+		note(r.ID, r.Data)
+		if corrected, is := r.Data.(events.CommandCorrected); is {
+			for _, e := range corrected.Events {
+				note(e.ID, e.Data)
+			}
 		}
 	}
 	var absent []uuid.UUID

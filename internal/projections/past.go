@@ -185,16 +185,18 @@ func pastLines(set *workshop.Set, code events.Code) []workshop.StockLine {
 type PastTrace struct {
 	Trace
 	Thing *Thing // the thing asked about
+	past  *Past
 	set   *workshop.Set
 }
 
-// Trace is TraceBack, or onward TraceForward, under the cut; nil if the thing was not there.
-func (p *Past) Trace(ctx context.Context, code events.Code, onward bool) (*PastTrace, error) {
-	set, g, err := p.fold(ctx, []events.Code{code}, asking{onward: onward})
+// Trace is TraceBack, or onward TraceForward, under the cut; nil if the thing was not there. To be asked for its care it is
+// folded with everything that it came from.
+func (p *Past) Trace(ctx context.Context, code events.Code, onward, care bool) (*PastTrace, error) {
+	set, g, err := p.fold(ctx, []events.Code{code}, asking{onward: onward, deep: care})
 	if err != nil {
 		return nil, err
 	}
-	t := &PastTrace{Trace: Trace{Of: code}, Thing: pastThing(set, code), set: set}
+	t := &PastTrace{Trace: Trace{Of: code}, Thing: pastThing(set, code), past: p, set: set}
 	if t.Thing == nil {
 		return nil, nil
 	}
@@ -229,9 +231,6 @@ func (t *PastTrace) addNodes(ctx context.Context, g *gathering, codes []events.C
 		return nil
 	}
 	beyond, err := NodesOf(ctx, g.p.q, outside)
-	for i := range beyond {
-		beyond[i].Position = 0
-	}
 	t.Nodes = append(t.Nodes, beyond...)
 	slices.SortFunc(t.Nodes, func(a, b Node) int { return a.Code.Compare(b.Code) })
 	return err
@@ -247,15 +246,15 @@ func (t *PastTrace) NodesOf(codes []events.Code) []Node {
 			continue
 		}
 		if thing := pastThing(t.set, code); thing != nil {
-			nodes = append(nodes, nodeOf(thing))
+			nodes = append(nodes, nodeOf(thing, t.set.BornAt(code)))
 		}
 	}
 	return nodes
 }
 
-// nodeOf is a thing as a trace shows it, but for the position: of the past nothing more is asked.
-func nodeOf(t *Thing) Node {
-	n := Node{Code: t.Code}
+// nodeOf is a thing as a trace shows it, from the position of the event that made it known.
+func nodeOf(t *Thing, position int64) Node {
+	n := Node{Code: t.Code, Position: position}
 	switch {
 	case t.Lot != nil:
 		n.Subject, n.OccurredAt, n.Supplier, n.SupplierLot = t.Lot.Ingredient, t.Lot.At, t.Lot.Supplier, t.Lot.SupplierLot
@@ -372,17 +371,19 @@ func (p *Past) Balance(ctx context.Context, code events.Code) (*Balance, error) 
 		return nil, nil
 	}
 	b := &Balance{Thing: *thing}
-	kin := func(of events.Code) bool { return of == code || !code.IsPart() && of.Whole() == code }
 	sums := map[MovementSum]*MovementSum{}
 	for _, m := range set.Movements {
-		if kin(m.Code) {
+		if kin(code, m.Code) {
 			addMovement(sums, m)
 		}
 	}
 	for _, sum := range sums {
 		b.Sums = append(b.Sums, *sum)
 	}
-	b.In, b.Out = acrossOf(set.Edges, kin)
+	slices.SortFunc(b.Sums, func(x, y MovementSum) int {
+		return cmp.Or(cmp.Compare(x.Code, y.Code), cmp.Compare(x.Cause, y.Cause), cmp.Compare(x.Reason, y.Reason))
+	})
+	b.In, b.Out = acrossOf(set.Edges, code)
 	return b, nil
 }
 
@@ -404,8 +405,8 @@ func addMovement(sums map[MovementSum]*MovementSum, m workshop.Movement) {
 	}
 }
 
-// acrossOf sums up the edges that lead into some codes and out of them, as queries/balance_edges.sql does.
-func acrossOf(edges []workshop.Edge, kin func(events.Code) bool) (in, out []workshop.Edge) {
+// acrossOf sums up the edges that lead into a thing and its parts and out of them, as queries/balance_edges.sql does.
+func acrossOf(edges []workshop.Edge, of events.Code) (in, out []workshop.Edge) {
 	edges = slices.SortedFunc(slices.Values(edges), workshop.Edge.Compare)
 	add := func(sums []workshop.Edge, e workshop.Edge) []workshop.Edge {
 		for i := range sums {
@@ -418,9 +419,9 @@ func acrossOf(edges []workshop.Edge, kin func(events.Code) bool) (in, out []work
 	}
 	for _, e := range edges {
 		switch {
-		case kin(e.To) && !kin(e.From):
+		case kin(of, e.To) && !kin(of, e.From):
 			in = add(in, e)
-		case kin(e.From) && !kin(e.To):
+		case kin(of, e.From) && !kin(of, e.To):
 			out = add(out, e)
 		}
 	}
@@ -430,13 +431,14 @@ func acrossOf(edges []workshop.Edge, kin func(events.Code) bool) (in, out []work
 // asking says how much of the genealogy of what is asked about is looked at.
 type asking struct {
 	onward bool // everything that it went into is asked about too
+	deep   bool // and everything that any of it came from
 	bare   bool // what things are made of does not matter
 }
 
 // fold folds some things under the cut, and what of that which flowed into them is not as it was then in the book as it stands.
 func (p *Past) fold(ctx context.Context, codes []events.Code, how asking) (*workshop.Set, *gathering, error) {
 	g := &gathering{
-		p: p, bare: how.bare, of: map[events.Code]bool{}, recorded: map[int64]events.Recorded{}, trees: map[uuid.UUID]bool{},
+		p: p, bare: how.bare, deep: how.deep, of: map[events.Code]bool{}, recorded: map[int64]events.Recorded{}, trees: map[uuid.UUID]bool{},
 		held: map[events.Code]bool{},
 	}
 	for _, code := range codes {

@@ -8,6 +8,7 @@ import (
 
 	"firstout/internal/civil"
 	"firstout/internal/events"
+	"firstout/internal/pgtest"
 	"firstout/internal/projections"
 	"firstout/internal/workshop"
 )
@@ -317,4 +318,44 @@ func TestWasteIsSummedUpByWhatIsAsked(t *testing.T) {
 	before, err := projections.Waste(t.Context(), b.pool, storyDay.AddDays(-9), storyDay.AddDays(-1), projections.WasteByReason, nil)
 	require.NoError(t, err)
 	require.Empty(t, before)
+}
+
+// Of a part that was taken from a part of the same whole, the one gave what the other got; between a whole and its parts
+// nothing is told.
+func TestABalanceOfParts(t *testing.T) {
+	t.Parallel()
+	pool := pgtest.New(t).App
+	tx, err := pool.Begin(t.Context())
+	require.NoError(t, err)
+	whole := events.NewCode(events.KindLot, storyDay, 1, 0)
+	first, second := whole.Part(1), whole.Part(2)
+	edge := func(position int64, from, to events.Code, grams events.Mass) workshop.Edge {
+		return workshop.Edge{Position: position, From: from, To: to, OccurredAt: clock(8, int(position)), Mass: grams * events.Gram}
+	}
+	edges := []workshop.Edge{edge(1, whole, first, 300), edge(2, first, second, 100)}
+	require.NoError(t, insertGraph(t.Context(), tx, []events.Code{whole, first, second}, edges))
+	across := func(code events.Code) (in, out []events.Mass) {
+		balance, err := projections.BalanceOf(t.Context(), tx, code)
+		require.NoError(t, err)
+		for _, e := range balance.In {
+			in = append(in, e.Mass)
+		}
+		for _, e := range balance.Out {
+			out = append(out, e.Mass)
+		}
+		return in, out
+	}
+	for _, c := range []struct {
+		code    events.Code
+		in, out []events.Mass
+	}{
+		{whole, nil, nil},
+		{first, []events.Mass{300 * events.Gram}, []events.Mass{100 * events.Gram}},
+		{second, []events.Mass{100 * events.Gram}, nil},
+	} {
+		in, out := across(c.code)
+		require.Equal(t, c.in, in, c.code)
+		require.Equal(t, c.out, out, c.code)
+	}
+	require.NoError(t, tx.Rollback(t.Context()))
 }

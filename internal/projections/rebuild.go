@@ -103,8 +103,7 @@ func rebuild(ctx context.Context, log Querier, db *pgx.Conn, many int) (Rebuilt,
 	if err != nil {
 		return Rebuilt{}, err
 	}
-	_, err = db.Exec(ctx, "DROP SCHEMA "+replacedSchema+" CASCADE")
-	return rebuilt, wrap(err, "the new tables are in use, but the old ones could not be dropped")
+	return rebuilt, wrap(dropReplaced(ctx, db), "the new tables are in use, but the old ones could not be dropped")
 }
 
 // follower keeps the tables beside up with the log once they have been filled.

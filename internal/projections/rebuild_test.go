@@ -7,8 +7,10 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/stretchr/testify/require"
 
@@ -95,6 +97,47 @@ func TestOneRebuildAtATime(t *testing.T) {
 	require.NoError(t, err)
 	_, err = projections.Rebuild(t.Context(), b.owner)
 	require.ErrorContains(t, err, "another rebuild of this book is going on")
+}
+
+// TestWhoStillReadsReplacedTablesEndsNothing: a reader with a plan of before locks one old table and then another, whichever
+// comes first in the plan, while both are to be dropped.
+func TestWhoStillReadsReplacedTablesEndsNothing(t *testing.T) {
+	t.Parallel()
+	b := openBook(t)
+	for _, order := range [][2]string{{"things", "stock"}, {"stock", "things"}} {
+		for _, sql := range []string{
+			"CREATE SCHEMA firstout_replaced", "CREATE TABLE firstout_replaced.things ()", "CREATE TABLE firstout_replaced.stock ()",
+		} {
+			_, err := b.owner.Exec(t.Context(), sql)
+			require.NoError(t, err)
+		}
+		tx, err := b.owner.Begin(t.Context())
+		require.NoError(t, err)
+		lock := func(table string) error {
+			_, err := tx.Exec(t.Context(), "LOCK TABLE firstout_replaced."+table+" IN ACCESS SHARE MODE")
+			return err
+		}
+		require.NoError(t, lock(order[0]))
+		rebuilt := make(chan error, 1)
+		go func() {
+			_, err := projections.Rebuild(t.Context(), b.owner)
+			rebuilt <- err
+		}()
+		waited := func() bool {
+			held := texts(t, b.pool, "SELECT mode FROM pg_locks WHERE NOT granted AND database = (SELECT oid FROM pg_database WHERE datname = current_database())")
+			return len(held) > 0
+		}
+		require.Eventually(t, waited, time.Minute, time.Millisecond)
+		refused := new(pgconn.PgError)
+		if err := lock(order[1]); errors.As(err, &refused) {
+			require.Equal(t, "42P01", refused.Code, "it may be gone: %v", err)
+		} else {
+			require.NoError(t, err)
+		}
+		require.NoError(t, tx.Rollback(t.Context()))
+		require.NoError(t, <-rebuilt)
+	}
+	noDifference(t, b.owner)
 }
 
 func TestARebuildStopsWhereTheLogHasAGap(t *testing.T) {

@@ -44,32 +44,46 @@ func PouringsInto(ctx context.Context, q Querier, charges []events.Code) (map[ev
 	if err != nil {
 		return nil, wrap(err, "read what was poured into charges")
 	}
-	into, has := map[events.Code][]Pouring{}, map[events.Code]events.Mass{}
-	var code events.Code
-	var p Pouring
-	var kind workshop.OpKind
-	var mass events.Mass
-	_, err = pgx.ForEachRow(rows, []any{&code, &p.Position, &p.OccurredAt, &kind, &mass}, func() error {
-		known := into[code]
-		switch kind {
-		case workshop.OpIn:
-			if last := len(known) - 1; last >= 0 && known[last].Position == p.Position {
-				known[last].Poured += mass
-			} else {
-				into[code] = append(known, Pouring{Position: p.Position, OccurredAt: p.OccurredAt.UTC(), Rest: has[code], Poured: mass})
-			}
-			has[code] += mass
-		case workshop.OpFound:
-			has[code] += mass
-		case workshop.OpOut:
-			has[code] -= mass
-		case workshop.OpEnded:
-			has[code] = 0
-		case workshop.OpFilm:
-		}
+	into := newPourings()
+	var op workshop.ChargeOp
+	_, err = pgx.ForEachRow(rows, []any{&op.Charge, &op.Position, &op.OccurredAt, &op.Kind, &op.Mass}, func() error {
+		into.add(&op)
 		return nil
 	})
-	return into, wrap(err, "read what was poured into charges")
+	return into.of, wrap(err, "read what was poured into charges")
+}
+
+// pouredInto gathers what was poured into charges.
+type pouredInto struct {
+	of  map[events.Code][]Pouring
+	has map[events.Code]events.Mass
+}
+
+func newPourings() *pouredInto {
+	return &pouredInto{of: map[events.Code][]Pouring{}, has: map[events.Code]events.Mass{}}
+}
+
+// add takes in what happened to a charge after what is known of it.
+func (p *pouredInto) add(op *workshop.ChargeOp) {
+	known := p.of[op.Charge]
+	switch op.Kind {
+	case workshop.OpIn:
+		if last := len(known) - 1; last >= 0 && known[last].Position == op.Position {
+			known[last].Poured += op.Mass
+		} else {
+			p.of[op.Charge] = append(known, Pouring{
+				Position: op.Position, OccurredAt: op.OccurredAt.UTC(), Rest: p.has[op.Charge], Poured: op.Mass,
+			})
+		}
+		p.has[op.Charge] += op.Mass
+	case workshop.OpFound:
+		p.has[op.Charge] += op.Mass
+	case workshop.OpOut:
+		p.has[op.Charge] -= op.Mass
+	case workshop.OpEnded:
+		p.has[op.Charge] = 0
+	case workshop.OpFilm:
+	}
 }
 
 // Concern is a thing as an event concerned it.

@@ -36,9 +36,14 @@ func shellsMelted(e workshop.Edge) bool {
 	return e.From.Kind() == events.KindRun && e.To.Kind() == events.KindCharge && e.Mass > 0
 }
 
-// leadsOn says that what came by the one edge may have left by the other.
+// leadsOn says that what came by the one edge may have left by the other: out of a tank later; out of what is made at once
+// also where it was written down later, or where it is pieces in a box.
 func leadsOn(in, out workshop.Edge) bool {
-	return in.To == out.From && before(in, out) && (!shellsMelted(out) || in.From.Kind() == events.KindCharge)
+	if in.To != out.From || shellsMelted(out) && in.From.Kind() != events.KindCharge {
+		return false
+	}
+	written := in.Position < out.Position || in.Position == out.Position && in.Number < out.Number
+	return before(in, out) || out.From.Kind() != events.KindCharge && (written || out.To.Kind() == events.KindBox)
 }
 
 // reachable gives the edges that lead forward from a code, or with back, back from it. The walk itself is gonum's
@@ -78,7 +83,7 @@ func reachable(edges []workshop.Edge, code events.Code, back bool) []workshop.Ed
 	return reached
 }
 
-// randomEdges joins lots, charges, ganaches and runs as a workshop can, at random times, some of them the same.
+// randomEdges joins lots, charges, ganaches, runs and boxes as a workshop can, at random times, some of them the same.
 func randomEdges(r *rand.Rand) (codes []events.Code, edges []workshop.Edge) {
 	pick := func(kinds ...events.Kind) events.Code {
 		return events.NewCode(kinds[r.IntN(len(kinds))], storyDay, 1+r.IntN(4), 0)
@@ -88,7 +93,7 @@ func randomEdges(r *rand.Rand) (codes []events.Code, edges []workshop.Edge) {
 		e := workshop.Edge{
 			Position: position, Number: r.IntN(2), OccurredAt: clock(8, r.IntN(20)), Mass: events.Mass(r.IntN(2)) * events.Gram,
 		}
-		switch r.IntN(9) {
+		switch r.IntN(10) {
 		case 0:
 			e.From, e.To = pick(lot), pick(tank, moulding)
 		case 1, 2:
@@ -101,6 +106,8 @@ func randomEdges(r *rand.Rand) (codes []events.Code, edges []workshop.Edge) {
 			e.From, e.To = pick(moulding), pick(tank)
 		case 8:
 			e.From, e.To, e.Ingredient = "", pick(filling), "water"
+		case 9:
+			e.From, e.To = pick(moulding), pick(events.KindBox)
 		}
 		if e.From != e.To {
 			edges = append(edges, e)

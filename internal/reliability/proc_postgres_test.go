@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -35,6 +36,7 @@ func newServer(t testing.TB) *server {
 	require.NoError(t, err)
 	require.NoError(t, os.Chmod(folder, 0o755))
 	t.Cleanup(func() { require.NoError(t, os.RemoveAll(folder)) })
+	clearUp(t, folder)
 	boot, err := pgboot.Start(t.Context(), pgboot.Config{DataDir: folder, NoFetch: true})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, boot.Stop(context.WithoutCancel(t.Context()))) })
@@ -49,6 +51,22 @@ func newServer(t testing.TB) *server {
 		t.Cleanup((*pool).Close)
 	}
 	return s
+}
+
+// clearUp ends the server of a folder, and takes the folder away, once this process has ended without doing so itself: a
+// shell waits for the end of a pipe that only this process holds.
+func clearUp(t testing.TB, folder string) {
+	t.Helper()
+	wait := exec.CommandContext(context.WithoutCancel(t.Context()), "sh", "-c",
+		`trap "" INT TERM; cat; kill -QUIT "$(head -n 1 "$0/data/postmaster.pid")"; rm -rf "$0"`, folder)
+	pipe, err := wait.StdinPipe()
+	require.NoError(t, err)
+	require.NoError(t, wait.Start())
+	t.Cleanup(func() {
+		_ = wait.Process.Kill()
+		_ = wait.Wait() // it was killed
+		_ = pipe.Close()
+	})
 }
 
 // check checks the whole book. What the kills broke of the pools' connections is thrown away first.

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"runtime"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -31,7 +32,7 @@ func (a address) environ() []string {
 	}
 }
 
-// A process is one firstout serve, a child of this test. It can be killed and started again, at another port each time.
+// A process is one firstout serve, a child of this test that does not outlive it, however the test ends. It can be killed and started again, at another port each time.
 type process struct {
 	t       testing.TB
 	environ []string
@@ -74,13 +75,19 @@ func (p *process) start() {
 	out, err := child.StdoutPipe()
 	require.NoError(p.t, err)
 	child.Stderr = child.Stdout
-	require.NoError(p.t, child.Start())
-	serving, ended := make(chan string, 1), make(chan struct{})
+	child.SysProcAttr = endsWithUs()
+	started, serving, ended := make(chan error), make(chan string, 1), make(chan struct{})
 	go func() {
 		defer close(ended)
-		p.listen(out, serving)
-		_ = child.Wait() // it may have been killed
+		runtime.LockOSThread() // and never let go: the thread ends with this, and a child that still ran with the thread
+		err := child.Start()
+		started <- err
+		if err == nil {
+			p.listen(out, serving)
+			_ = child.Wait() // it may have been killed
+		}
 	}()
+	require.NoError(p.t, <-started)
 	p.mu.Lock()
 	p.child, p.ended = child, ended
 	p.mu.Unlock()

@@ -3,6 +3,7 @@ package reliability_test
 import (
 	"fmt"
 	"net/http"
+	"net/http/httptest"
 	"sync"
 	"testing"
 	"time"
@@ -32,6 +33,7 @@ type steady struct {
 	ledger *ledger
 	reads  int
 	wrong  []string
+	slow   time.Duration // the longest
 }
 
 func (s *steady) start(t *testing.T, run string) {
@@ -68,9 +70,11 @@ func (s *steady) every(t *testing.T, period time.Duration, ask func(n int)) {
 
 // ask asks once; whatever is no success is wrong.
 func (s *steady) ask(t *testing.T, method, path, key, body string) bool {
+	began := time.Now()
 	a, err := s.web.try(t.Context(), method, path, key, body)
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.slow = max(s.slow, time.Since(began))
 	if method == http.MethodGet {
 		s.reads++
 	}
@@ -90,10 +94,16 @@ func TestARebuildIsNotNoticed(t *testing.T) {
 	require.NoError(t, eventlog.MarkBook(t.Context(), db.Owner, eventlog.BookTest))
 	require.NoError(t, projections.WriteBulk(t.Context(), db.Owner, func(b *projections.Bulk) error {
 		return generate.Play(t.Context(), b, generate.Size{
-			Days: sized(3, 30), RunsPerDay: 12, SalesPerDay: 540, Seed: 1, Until: civil.DayOf(time.Now(), time.UTC).AddDays(-1),
+			Days: sized(3, 60), RunsPerDay: 12, SalesPerDay: 540, Seed: 1, Until: civil.DayOf(time.Now(), time.UTC).AddDays(-1),
 		}, func(int) {})
 	}))
-	p := serve(t, at)
+	// Nothing here asserts a time, and the machine may be slow: what a rebuild would do to those who ask is that the server
+	// gives their waiting for a lock up, or ends one of two that wait for each other.
+	w := newWired(t, db.AppURL, wiring{waits: patient, patience: patient.Quick})
+	served := httptest.NewServer(w.handler)
+	defer served.Close()
+	p := &process{t: t}
+	p.base.Store(&served.URL)
 	key, run := opened(t, at, p)
 	web := newClient(key, 0, p)
 	defer web.close()
@@ -101,21 +111,23 @@ func TestARebuildIsNotNoticed(t *testing.T) {
 	asking.start(t, run)
 	stop := sync.OnceFunc(func() { close(asking.stop); asking.all.Wait() })
 	defer stop()
-	rebuilds := sized(3, 10)
-	for range rebuilds {
+	rebuilds, took := 0, time.Duration(0)
+	for began := time.Now(); rebuilds < sized(3, 10) || time.Since(began) < time.Duration(sized(0, 3))*time.Minute; rebuilds++ {
+		one := time.Now()
 		said, err := command(t.Context(), at, "rebuild")
 		require.NoError(t, err, said)
 		require.Contains(t, said, "swapped in")
+		took = max(took, time.Since(one))
 	}
 	stop()
 	require.Empty(t, asking.wrong)
-	require.Empty(t, p.errors())
 	asking.ledger.balance(t, db.App, run)
 	said, err := command(t.Context(), at, "rebuild", "--check")
 	require.NoError(t, err, said)
 	var events int
 	require.NoError(t, db.App.QueryRow(t.Context(), "SELECT position FROM head").Scan(&events))
-	t.Logf("%d rebuilds of up to %d events under %d reads and %d sales: no error", rebuilds, events, asking.reads, asking.ledger.sales())
+	t.Logf("%d rebuilds of up to %d events, %v at most, under %d reads and %d sales: no error; the longest answer took %v",
+		rebuilds, events, took.Round(time.Millisecond), asking.reads, asking.ledger.sales(), asking.slow.Round(time.Millisecond))
 }
 
 // TestATableThatIsNotTheLogsIsSeen is the canary: one line of stock is put wrong behind the program's back.

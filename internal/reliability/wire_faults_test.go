@@ -158,12 +158,12 @@ func (tr *traffic) note(caller int, key string, a told, err error) {
 }
 
 // pass returns once each caller has had two more requests end.
-func (tr *traffic) pass() { tr.until(func() []int { return tr.done }) }
+func (tr *traffic) pass() { tr.until(func() []int { return tr.done }, "requests do not end") }
 
 // goOn returns once each caller has had two more requests answered.
-func (tr *traffic) goOn() { tr.until(func() []int { return tr.good }) }
+func (tr *traffic) goOn() { tr.until(func() []int { return tr.good }, "it does not go on by itself") }
 
-func (tr *traffic) until(of func() []int) {
+func (tr *traffic) until(of func() []int, otherwise string) {
 	tr.t.Helper()
 	tr.mu.Lock()
 	before := append([]int(nil), of()...)
@@ -182,7 +182,7 @@ func (tr *traffic) until(of func() []int) {
 		select {
 		case <-tr.changed:
 		case <-limit:
-			require.FailNow(tr.t, "requests do not end")
+			require.FailNow(tr.t, otherwise)
 		}
 	}
 }

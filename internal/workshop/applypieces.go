@@ -96,11 +96,8 @@ func (a *applying) shellsCast(e events.ShellsCast) error {
 // chargeInputs lists the lots of a charge whose dates count for a draw from it at an instant.
 func (s *Set) chargeInputs(code events.Code, at time.Time, op OpKey) []DatedInput {
 	charge := s.Charge(code)
-	if charge == nil {
+	if charge == nil || s.undated() {
 		return nil
-	}
-	if s.isOutside(code) && s.cut != nil {
-		return nil // no date is worked out of the past
 	}
 	if s.isOutside(code) && op != (OpKey{}) {
 		return s.mixBefore(code, op).dated(at, op, s.Defs.TraceAt(charge.Site))
@@ -127,21 +124,20 @@ func (a *applying) decorated(e events.PiecesDecorated) error {
 
 // datedSources lists what of a source counts for a date: of a charge its lots, of a lot itself.
 func (s *Set) datedSources(source events.Code, at time.Time, op OpKey) []DatedInput {
-	switch source.Kind() {
-	case events.KindCharge:
+	switch kind := source.Kind(); {
+	case kind == events.KindCharge:
 		return s.chargeInputs(source, at, op)
-	case events.KindLot:
+	case kind == events.KindLot && !s.undated():
 		return []DatedInput{{Source: source, At: at}}
 	default:
 		return nil
 	}
 }
 
-// filledSources lists what of a source that was filled in straight counts for a date.
 // ganacheInputs lists what of a draw counts for the date of the ganache that it goes into.
 func (s *Set) ganacheInputs(draw events.Draw, at time.Time, op OpKey) []DatedInput {
 	inputs := s.datedSources(draw.Source, at, op)
-	if draw.Source.Kind() == events.KindGanache {
+	if draw.Source.Kind() == events.KindGanache && !s.undated() {
 		inputs = []DatedInput{{Source: draw.Source, At: at}}
 	}
 	for i := range inputs {
@@ -506,7 +502,7 @@ func (a *applying) holdPlaced(e events.HoldPlaced) {
 // heldWith passes the holds of what a thing came out of on to it. The holds take it in, so that lifting one frees
 // it too.
 func (a *applying) heldWith(code, from events.Code, holds []uuid.UUID) error {
-	for _, id := range holds {
+	for _, id := range slices.Concat(holds, a.liftedSince(code, from)) {
 		if a.partial != nil && !a.passedOn(id, code, from) {
 			continue
 		}

@@ -49,7 +49,8 @@ type OpKey struct {
 	Number   int   `json:"number"`
 }
 
-func (o ChargeOp) compare(p ChargeOp) int {
+// Compare orders what happened to a charge as it folds.
+func (o ChargeOp) Compare(p ChargeOp) int {
 	return cmp.Or(o.OccurredAt.Compare(p.OccurredAt), cmp.Compare(o.Position, p.Position), cmp.Compare(o.Number, p.Number))
 }
 
@@ -97,7 +98,7 @@ func (s *Set) opsIn(charge events.Code) []ChargeOp {
 	for _, key := range *keys {
 		ops = append(ops, *s.Ops.get(key))
 	}
-	slices.SortFunc(ops, ChargeOp.compare)
+	slices.SortFunc(ops, ChargeOp.Compare)
 	return ops
 }
 

@@ -770,6 +770,9 @@ func (f *refolding) swapHolds() {
 					merged.SoldBefore = append(slices.Clip(merged.SoldBefore), before)
 				}
 			}
+			if was != nil && reflect.DeepEqual(was.LiftedAt, is.LiftedAt) { // it may have been lifted from what is outside
+				merged.LiftedAt = stands.LiftedAt
+			}
 			merged.Codes = codeSet(merged.Codes)
 			slices.SortStableFunc(merged.SoldBefore, SoldBefore.compare)
 			merged.SoldBefore = slices.Compact(merged.SoldBefore)

@@ -108,6 +108,19 @@ func newCut(of Cut, recorded []events.Recorded, c *Corrections) *cut {
 	return &cut{Cut: of, births: births}
 }
 
+// BornAt is the position of the event by which a set of the past knows of a thing; 0 if none of its events brought it.
+func (s *Set) BornAt(code events.Code) int64 {
+	if s.cut == nil {
+		return 0
+	}
+	return s.cut.births[code].Position
+}
+
+// undated says that the set folds the past, out of which no date is worked out: whose dates counted for the date of a run or a
+// ganache (Run.Straight, Ganache.Dated) is left empty under every cut, since of charges outside it is not known. Only
+// what works a date out reads these two: decisions, corrections, and Shed beside them; none of them is made on the past.
+func (s *Set) undated() bool { return s.cut != nil }
+
 // leavesOut says that an event does not count under the set's cut. Definitions say how things are, not what happened: they
 // count from their positions on.
 func (s *Set) leavesOut(e events.Recorded) bool {
@@ -117,9 +130,9 @@ func (s *Set) leavesOut(e events.Recorded) bool {
 // ready names what an event is about and is not there yet, and says whether the event changes anything at all.
 func (s *Set) ready(e events.Recorded) bool {
 	switch data := e.Data.(type) {
-	case events.RecallOpened, events.RecallNarrowed, events.RecallClosed, events.CommandCorrected:
+	case events.RecallOpened, events.RecallNarrowed, events.RecallClosed:
 		return false
-	case events.HoldPlaced, events.DeviationOpened, events.Redated:
+	case events.HoldPlaced, events.DeviationOpened, events.Redated, events.CommandCorrected:
 		return true
 	case events.HoldLifted:
 		return s.Hold(data.Hold) != nil

@@ -175,25 +175,16 @@ func (s *shop) readyDownstream(cmd workshop.Command) {
 	}
 }
 
-// downstream follows the edges in the order of time: what left a thing before the thing asked about came into it does
-// not lead on. Shells melted again carry only what the shells were cast of.
+// downstream lists what a thing went into.
 func downstream(edges []workshop.Edge, from events.Code) []events.Code {
-	edges = slices.Clone(edges)
-	slices.SortStableFunc(edges, func(a, b workshop.Edge) int { return a.OccurredAt.Compare(b.OccurredAt) })
-	inShells := map[events.Code]bool{from: true}
 	reached := []events.Code{}
-	for _, e := range edges {
-		shells, there := inShells[e.From]
-		if !there || e.From.Kind() == events.KindRun && e.To.Kind() == events.KindCharge && e.Mass > 0 && !shells {
-			continue
-		}
-		inShells[e.To] = inShells[e.To] || e.From.Kind() == events.KindCharge
-		if e.To != from && !slices.Contains(reached, e.To) {
+	for _, e := range workshop.WalkForward(edges, from) {
+		if e.To != from {
 			reached = append(reached, e.To)
 		}
 	}
 	slices.SortFunc(reached, events.Code.Compare)
-	return reached
+	return slices.Compact(reached)
 }
 
 // rows copies the rows of a layer of a set that was built by commands alone.

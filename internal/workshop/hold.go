@@ -173,7 +173,7 @@ type LiftHold struct {
 // Needs is the hold.
 func (c LiftHold) Needs() []Need { return []Need{NeedHold(c.Hold)} }
 
-// Decide lifts the hold, once.
+// Decide lifts the hold, once; or again, where by a correction since it turns out to have taken in more than was lifted.
 func (c LiftHold) Decide(d *Desk) (any, *Refusal) {
 	hold := d.Set.Hold(c.Hold)
 	var rs refusals
@@ -184,7 +184,7 @@ func (c LiftHold) Decide(d *Desk) (any, *Refusal) {
 	d.atSite(hold.Site, &rs)
 	d.happened(c.Done, &rs)
 	d.opened(hold.ID, hold.PlacedAt, &rs)
-	if hold.LiftedAt != nil {
+	if hold.LiftedAt != nil && !slices.ContainsFunc(hold.Codes, func(code events.Code) bool { return slices.Contains(d.Set.careOf(code).Holds, hold.ID) }) {
 		rs.add(RefusedWrongState, Facts{"hold": c.Hold, "lifted_at": hold.LiftedAt}, "This hold is lifted already.")
 	}
 	if first := rs.first(); first != nil {

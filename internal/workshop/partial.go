@@ -18,6 +18,7 @@ type partial struct {
 	of    map[events.Code]struct{} // wholes: with each all its parts
 	vats  map[string]struct{}      // in which charges of them were
 	ids   map[uuid.UUID]struct{}   // of the holds, deviations and recalls that the events bring
+	taken []uuid.UUID              // holds that took things in at their births, or else were lifted from them
 	under *Set                     // the book as it stands
 	at    int64                    // position of what is corrected
 }
@@ -138,7 +139,25 @@ func (p *partial) untake(into *Set, recorded []events.Recorded) {
 		before.Codes = slices.DeleteFunc(slices.Clone(hold.Codes), p.has)
 		before.SoldBefore = slices.DeleteFunc(slices.Clone(hold.SoldBefore), func(b SoldBefore) bool { return p.has(b.Code) })
 		into.Holds.put(id, before)
+		p.taken = append(p.taken, id)
 	}
+	slices.SortFunc(p.taken, func(a, b uuid.UUID) int { return slices.Compare(a[:], b[:]) })
+}
+
+// liftedSince lists the holds that by the book were passed on to a thing out of one that is outside, and do not stand there any
+// more.
+func (s *Set) liftedSince(code, from events.Code) (ids []uuid.UUID) {
+	if s.partial == nil || s.isOutside(code) || !s.isOutside(from) {
+		return nil
+	}
+	has := append(slices.Clone(s.careOf(code).Holds), s.careOf(from).Holds...)
+	for _, id := range s.partial.taken {
+		hold := s.partial.under.Hold(id)
+		if slices.Contains(hold.Codes, from) && !slices.Contains(has, id) {
+			ids = append(ids, id)
+		}
+	}
+	return ids
 }
 
 // comesLater says that a thing is in the book, and was written down only after what is folded so far.

@@ -64,7 +64,7 @@ func PeriodBalances(rows []PeriodRow) []PeriodBalance {
 		subject string
 	}
 	all := map[key]*PeriodBalance{}
-	for _, r := range rows {
+	for _, r := range summed(rows) {
 		k := key{r.Kind, r.Subject}
 		if all[k] == nil {
 			all[k] = &PeriodBalance{Kind: r.Kind, Subject: r.Subject}
@@ -92,6 +92,23 @@ func PeriodBalances(rows []PeriodRow) []PeriodBalance {
 		return cmp.Or(strings.Compare(x.Kind.String(), y.Kind.String()), strings.Compare(x.Subject, y.Subject))
 	})
 	return balances
+}
+
+// summed adds up the rows of the same subject and cause.
+func summed(rows []PeriodRow) []PeriodRow {
+	sums, at := make([]PeriodRow, 0, len(rows)), map[PeriodRow]int{}
+	for _, r := range rows {
+		of := r
+		of.Came, of.Went = Quantity{}, Quantity{}
+		i, met := at[of]
+		if !met {
+			at[of] = len(sums)
+			sums = append(sums, r)
+			continue
+		}
+		sums[i].Came, sums[i].Went = sums[i].Came.plus(r.Came), sums[i].Went.plus(r.Went)
+	}
+	return sums
 }
 
 func (b *PeriodBalance) add(r PeriodRow) {

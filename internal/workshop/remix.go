@@ -71,7 +71,11 @@ func (a *applying) refold(code events.Code, fresh OpKey) (taken Mix, err error) 
 			taken = out
 			a.Ops.edit(op.OpKey).Mix = out
 		default:
-			changed = append(changed, handing{op: op, old: op.Mix, new: out, dated: before.dated(op.OccurredAt, op.OpKey, trace)})
+			h := handing{op: op, old: op.Mix, new: out}
+			if !a.undated() {
+				h.dated = before.dated(op.OccurredAt, op.OpKey, trace)
+			}
+			changed = append(changed, h)
 			a.Ops.edit(op.OpKey).Mix = out
 		}
 	}

@@ -16,7 +16,7 @@ type spreading struct {
 func (w *spreading) outOf(in ChargeOp) {
 	for _, op := range w.set.opsIn(in.Charge) {
 		switch {
-		case op.compare(in) <= 0 || op.Other == "":
+		case op.Compare(in) <= 0 || op.Other == "":
 		case op.Kind == OpOut:
 			w.into(op.Other, op.Use == useShell)
 		case op.Kind == OpEnded:

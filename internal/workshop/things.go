@@ -191,8 +191,12 @@ func (s *Set) alike(code events.Code) alike {
 	}
 }
 
-func (s *Set) siteOf(code events.Code) string          { return s.alike(code).site }
-func (s *Set) since(code events.Code) time.Time        { return s.alike(code).at }
+func (s *Set) siteOf(code events.Code) string   { return s.alike(code).site }
+func (s *Set) since(code events.Code) time.Time { return s.alike(code).at }
+
+// HoldsOf lists the holds that stand against a thing; none if it is not there.
+func (s *Set) HoldsOf(code events.Code) []uuid.UUID { return s.careOf(code).Holds }
+
 func (s *Set) careOf(code events.Code) Care            { return s.alike(code).care }
 func (s *Set) expiryOf(code events.Code) events.Expiry { return s.alike(code).expiry }
 
