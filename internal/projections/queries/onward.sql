@@ -11,7 +11,9 @@ walk AS (
     UNION
     SELECT e.*
     FROM (
-        SELECT DISTINCT ON (to_code, in_shells) to_code, in_shells, occurred_at, position, number
+        SELECT DISTINCT ON (to_code, in_shells) to_code, in_shells, occurred_at, position, number,
+            min(ARRAY[position, number]) OVER (PARTITION BY to_code, in_shells) AS written,
+            CASE WHEN to_code LIKE 'C%' THEN occurred_at ELSE '-infinity' END AS since
         FROM (
             SELECT *, from_code LIKE 'C%' AS in_shells
             FROM walk
@@ -21,8 +23,11 @@ walk AS (
     CROSS JOIN LATERAL (
         SELECT e.position, e.number, e.from_code, e.to_code, e.occurred_at, e.mass_mg, e.ingredient
         FROM edges e
-        WHERE e.from_code = w.to_code
-            AND (e.occurred_at, e.position, e.number) > (w.occurred_at, w.position, w.number)
+        WHERE e.from_code = w.to_code AND e.occurred_at >= w.since
+            AND (
+                (e.occurred_at, e.position, e.number) > (w.occurred_at, w.position, w.number)
+                OR e.from_code NOT LIKE 'C%' AND (e.to_code LIKE 'B%' OR ARRAY[e.position, e.number] > w.written)
+            )
             AND (w.in_shells OR e.mass_mg = 0 OR e.from_code NOT LIKE 'R%' OR e.to_code NOT LIKE 'C%')
         OFFSET 0
     ) e
