@@ -14,13 +14,17 @@ walk AS (
     SELECT e.*
     FROM (
         SELECT DISTINCT ON (from_code, shells) from_code, shells, occurred_at, position, number,
-            max(ARRAY[position, number]) OVER (PARTITION BY from_code, shells) AS written,
-            bool_or(to_code LIKE 'B%') OVER (PARTITION BY from_code, shells) AS boxed,
+            max(position << 20 | number) OVER made AS written,
+            bool_or(to_code LIKE 'B%') OVER made AS boxed,
             CASE WHEN from_code LIKE 'C%' THEN occurred_at ELSE 'infinity' END AS until
         FROM (
             SELECT *, from_code LIKE 'R%' AND to_code LIKE 'C%' AND mass_mg > 0 AS shells
             FROM walk
         ) reached
+        WINDOW made AS (
+            PARTITION BY from_code, shells ORDER BY occurred_at DESC, position DESC, number DESC
+            ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING
+        )
         ORDER BY from_code, shells, occurred_at DESC, position DESC, number DESC
     ) w
     CROSS JOIN LATERAL (
@@ -29,7 +33,7 @@ walk AS (
         WHERE e.to_code = w.from_code AND e.occurred_at <= w.until
             AND (
                 (e.occurred_at, e.position, e.number) < (w.occurred_at, w.position, w.number)
-                OR w.from_code NOT LIKE 'C%' AND (w.boxed OR ARRAY[e.position, e.number] < w.written)
+                OR w.from_code NOT LIKE 'C%' AND (w.boxed OR e.position << 20 | e.number < w.written)
             )
             AND (NOT w.shells OR e.from_code LIKE 'C%')
         OFFSET 0

@@ -12,12 +12,16 @@ walk AS (
     SELECT e.*
     FROM (
         SELECT DISTINCT ON (to_code, in_shells) to_code, in_shells, occurred_at, position, number,
-            min(ARRAY[position, number]) OVER (PARTITION BY to_code, in_shells) AS written,
+            min(position << 20 | number) OVER made AS written,
             CASE WHEN to_code LIKE 'C%' THEN occurred_at ELSE '-infinity' END AS since
         FROM (
             SELECT *, from_code LIKE 'C%' AS in_shells
             FROM walk
         ) reached
+        WINDOW made AS (
+            PARTITION BY to_code, in_shells ORDER BY occurred_at, position, number
+            ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING
+        )
         ORDER BY to_code, in_shells, occurred_at, position, number
     ) w
     CROSS JOIN LATERAL (
@@ -26,7 +30,7 @@ walk AS (
         WHERE e.from_code = w.to_code AND e.occurred_at >= w.since
             AND (
                 (e.occurred_at, e.position, e.number) > (w.occurred_at, w.position, w.number)
-                OR e.from_code NOT LIKE 'C%' AND (e.to_code LIKE 'B%' OR ARRAY[e.position, e.number] > w.written)
+                OR e.from_code NOT LIKE 'C%' AND (e.to_code LIKE 'B%' OR e.position << 20 | e.number > w.written)
             )
             AND (w.in_shells OR e.mass_mg = 0 OR e.from_code NOT LIKE 'R%' OR e.to_code NOT LIKE 'C%')
         OFFSET 0
