@@ -68,6 +68,9 @@ func (b *brittle) broken() bool {
 }
 
 func (b *brittle) Write(p []byte) (int, error) {
+	if b.broken() { // pgx says goodbye some time later: no call of the program's
+		return 0, io.ErrClosedPipe
+	}
 	breaks, answered := b.of.next()
 	if !breaks {
 		return b.Conn.Write(p)
