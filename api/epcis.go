@@ -57,7 +57,7 @@ func (t traced) told(ctx context.Context, trace projections.Trace, types []strin
 	} else {
 		recorded, err = t.past.Told(ctx, trace, types)
 	}
-	told = workshop.AsCorrected(recorded, func(events.Event) bool { return false })
+	told = workshop.AsCorrected(recorded, false)
 	return slices.DeleteFunc(told, func(r workshop.PutRight) bool { return !t.hasOccurred(r.Recorded) }), err
 }
 

@@ -43,7 +43,7 @@ func (t traced) addCare(ctx context.Context, nodes []openapi.TraceNode, edges []
 		}
 	}
 	c.addRecorders(t.Trace, edges, records)
-	for _, r := range workshop.AsCorrected(care.Events, func(events.Event) bool { return true }) {
+	for _, r := range workshop.AsCorrected(care.Events, true) {
 		if t.hasOccurred(r.Recorded) {
 			c.add(r, care.Took[r.ID])
 		}

@@ -2,6 +2,7 @@ package projections
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -11,8 +12,8 @@ import (
 )
 
 var (
-	traceForward = query("onward", "trace")
-	traceBack    = query("backward", "trace")
+	traceForward = query("onward")
+	traceBack    = query("backward")
 	traceNodes   = query("trace_nodes")
 )
 
@@ -36,16 +37,17 @@ type Node struct {
 
 // TraceForward finds everything that a thing went into.
 func TraceForward(ctx context.Context, q Querier, code events.Code) (Trace, error) {
-	return trace(ctx, q, code, traceForward)
+	return trace(ctx, q, code, traceForward, workshop.WalkForward)
 }
 
 // TraceBack finds everything that went into a thing.
 func TraceBack(ctx context.Context, q Querier, code events.Code) (Trace, error) {
-	return trace(ctx, q, code, traceBack)
+	return trace(ctx, q, code, traceBack, workshop.WalkBack)
 }
 
-// trace reads a walk: edges and nodes in one trip, as they come. A row is an edge or, without a number, a thing.
-func trace(ctx context.Context, q Querier, code events.Code, sql string) (Trace, error) {
+// trace reads all that a walk may go over, in one trip and as it comes, and walks over it. A row is an edge or, without a
+// number, a thing.
+func trace(ctx context.Context, q Querier, code events.Code, sql string, walk func([]workshop.Edge, events.Code) []workshop.Edge) (Trace, error) {
 	t := Trace{Of: code}
 	rows, err := q.Query(ctx, sql, code)
 	if err != nil {
@@ -76,8 +78,22 @@ func trace(ctx context.Context, q Querier, code events.Code, sql string) (Trace,
 		e.OccurredAt, e.Mass = e.OccurredAt.UTC(), events.Mass(mass)
 		t.Edges, moments = append(roomFor(t.Edges), e), append(roomFor(moments), momentOf(e.OccurredAt, e.Position, e.Number))
 	}
-	t.Nodes, t.Edges = ordered(t.Nodes, codes, (*codeKey).compare), ordered(t.Edges, moments, (*moment).compare)
-	return t, wrap(rows.Err(), "trace "+string(code))
+	if err := rows.Err(); err != nil {
+		return t, wrap(err, "trace "+string(code))
+	}
+	t.Nodes, t.Edges = ordered(t.Nodes, codes, (*codeKey).compare), walk(ordered(t.Edges, moments, (*moment).compare), code)
+	t.keepWhatWasReached()
+	return t, nil
+}
+
+// keepWhatWasReached leaves out the things that no edge of the walk leads to or from.
+func (t *Trace) keepWhatWasReached() {
+	reached := make(map[events.Code]bool, len(t.Nodes)+1)
+	reached[t.Of] = true
+	for i := range t.Edges {
+		reached[t.Edges[i].From], reached[t.Edges[i].To] = true, true
+	}
+	t.Nodes = slices.DeleteFunc(t.Nodes, func(n Node) bool { return !reached[n.Code] })
 }
 
 // NodesOf finds things as a trace shows them, in code order.

@@ -83,10 +83,11 @@ func reachable(edges []workshop.Edge, code events.Code, back bool) []workshop.Ed
 	return reached
 }
 
-// randomEdges joins lots, charges, ganaches, runs and boxes as a workshop can, at random times, some of them the same.
-func randomEdges(r *rand.Rand) (codes []events.Code, edges []workshop.Edge) {
+// randomEdges joins so many lots, charges, ganaches, runs and boxes each as a workshop can, at random times, some of them the
+// same.
+func randomEdges(r *rand.Rand, each int) (codes []events.Code, edges []workshop.Edge) {
 	pick := func(kinds ...events.Kind) events.Code {
-		return events.NewCode(kinds[r.IntN(len(kinds))], storyDay, 1+r.IntN(4), 0)
+		return events.NewCode(kinds[r.IntN(len(kinds))], storyDay, 1+r.IntN(each), 0)
 	}
 	const lot, tank, filling, moulding = events.KindLot, events.KindCharge, events.KindGanache, events.KindRun
 	for position := int64(1); position <= int64(10+r.IntN(40)); position++ {
@@ -159,11 +160,25 @@ func sameTrace(t *testing.T, want []workshop.Edge, got projections.Trace) {
 	require.Equal(t, nodesOf(want, got.Of), nodes)
 }
 
+// TestAWalkOverEdgesReachesWhatTheOrderOfTimeLetsItReach takes many more books than go through the database below, in which
+// more meets at each thing.
+func TestAWalkOverEdgesReachesWhatTheOrderOfTimeLetsItReach(t *testing.T) {
+	t.Parallel()
+	for seed := range uint64(1000) {
+		codes, edges := randomEdges(rand.New(rand.NewPCG(seed, 1)), 2)
+		given := slices.Concat(edges, edges[:len(edges)/4]) // some of them twice
+		for _, code := range codes {
+			require.Equal(t, fmt.Sprint(reachable(edges, code, false)), fmt.Sprint(workshop.WalkForward(given, code)), "seed %d, %s", seed, code)
+			require.Equal(t, fmt.Sprint(reachable(edges, code, true)), fmt.Sprint(workshop.WalkBack(given, code)), "seed %d, %s", seed, code)
+		}
+	}
+}
+
 func TestATraceReachesWhatTheOrderOfTimeLetsItReach(t *testing.T) {
 	t.Parallel()
 	pool := pgtest.New(t).App
 	for seed := range uint64(60) {
-		codes, edges := randomEdges(rand.New(rand.NewPCG(seed, 0)))
+		codes, edges := randomEdges(rand.New(rand.NewPCG(seed, 0)), 2+2*int(seed%2))
 		tx, err := pool.Begin(t.Context())
 		require.NoError(t, err)
 		require.NoError(t, insertGraph(t.Context(), tx, codes, edges))

@@ -30,7 +30,12 @@ func readMix(text []byte) (Mix, bool) {
 // mixReader is the rest of a text.
 type mixReader struct{ text []byte }
 
-func (r *mixReader) space() { r.text = bytes.TrimLeft(r.text, " \t\r\n") }
+// space takes what may stand between two signs. (bytes.TrimLeft makes a set of the four for each call.)
+func (r *mixReader) space() {
+	for len(r.text) > 0 && (r.text[0] == ' ' || r.text[0] == '\t' || r.text[0] == '\r' || r.text[0] == '\n') {
+		r.text = r.text[1:]
+	}
+}
 
 // next takes a sign, if it is the next one.
 func (r *mixReader) next(sign byte) bool {

@@ -18,8 +18,8 @@ type PutRight struct {
 }
 
 // AsCorrected takes the corrections out of some events, and puts what they brought in the places of what they corrected, in
-// the order of time. What was brought in the place of a command of which no event is given is told if alone says so.
-func AsCorrected(recorded []events.Recorded, alone func(events.Event) bool) []PutRight {
+// the order of time. What was brought in the place of a command of which no event is given is told too where alone.
+func AsCorrected(recorded []events.Recorded, alone bool) []PutRight {
 	written := slices.SortedFunc(slices.Values(recorded), func(a, b events.Recorded) int { return cmp.Compare(a.Position, b.Position) })
 	corrections := CorrectionsIn(written)
 	var told []PutRight
@@ -41,11 +41,11 @@ func AsCorrected(recorded []events.Recorded, alone func(events.Event) bool) []Pu
 	}
 	for _, one := range corrections.all {
 		by := corrections.on(one.root)
-		if met[one.root] || by == nil {
+		if !alone || met[one.root] || by == nil {
 			continue
 		}
 		met[one.root] = true
-		told = append(told, slices.DeleteFunc(corrections.brought(by, one.root), func(e PutRight) bool { return !alone(e.Data) })...)
+		told = append(told, corrections.brought(by, one.root)...)
 	}
 	slices.SortStableFunc(told, func(a, b PutRight) int {
 		return cmp.Or(a.OccurredAt.Compare(b.OccurredAt), cmp.Compare(a.Position, b.Position))

@@ -2,7 +2,6 @@ package workshop
 
 import (
 	"cmp"
-	"maps"
 	"slices"
 
 	"firstout/internal/events"
@@ -84,71 +83,77 @@ func (e Edge) leadsOn(out Edge) bool {
 	}
 }
 
-// walked is a thing on a walk over edges, and whether what is followed is in the shells of it only.
-type walked struct {
-	code   events.Code
-	shells bool
-}
+// WalkForward lists the edges over which a thing went on, in the order of time and each once: what left a tank before the
+// thing came into it does not lead on. Of what is given much may lie elsewhere. (queries/forward.sql is the same from several
+// things at once.)
+func WalkForward(edges []Edge, of events.Code) []Edge { return walk(edges, of, false) }
 
-// WalkForward lists the edges over which a thing went on, in the order of time: what left a tank before the thing came
-// into it does not lead on. It is queries/forward.sql over edges in memory.
-func WalkForward(edges []Edge, of events.Code) []Edge {
-	from := map[events.Code][]Edge{}
-	for _, e := range edges {
-		from[e.From] = append(from[e.From], e)
+// WalkBack lists the edges over which what is in a thing came, in the order of time and each once: what came into a tank
+// after it was drawn from is not in what was drawn. Of what is given much may lie elsewhere.
+func WalkBack(edges []Edge, of events.Code) []Edge { return walk(edges, of, true) }
+
+// walk follows edges from one thing on, which leads everywhere, or back. It takes them in the order in which they happened, and
+// so finds all at once; only where the times contradict what was made of what does it find more when it looks again.
+func walk(edges []Edge, of events.Code, back bool) []Edge {
+	if !slices.IsSortedFunc(edges, Edge.Compare) {
+		edges = slices.SortedFunc(slices.Values(edges), Edge.Compare)
 	}
-	return walk(walked{code: of}, func(at walked, by []Edge) (on []Edge, next []walked) {
-		for _, e := range from[at.code] {
-			if by == nil || slices.ContainsFunc(by, func(in Edge) bool { return in.leadsOn(e) }) {
-				on, next = append(on, e), append(next, walked{code: e.To, shells: e.From.Kind() == events.KindCharge})
+	reached := make(map[events.Code][]*Edge, len(edges))
+	on, found := make([]bool, len(edges)), 0
+	for before := -1; found > before; {
+		before = found
+		for i := range edges {
+			if back {
+				i = len(edges) - 1 - i
 			}
-		}
-		return on, next
-	}, 1)
-}
-
-// WalkBack lists the edges over which what is in a thing came, in the order of time: what came into a tank after it was
-// drawn from is not in what was drawn. It is queries/backward.sql over edges in memory.
-func WalkBack(edges []Edge, of events.Code) []Edge {
-	to := map[events.Code][]Edge{}
-	for _, e := range edges {
-		to[e.To] = append(to[e.To], e)
-	}
-	return walk(walked{code: of}, func(at walked, by []Edge) (on []Edge, next []walked) {
-		for _, e := range to[at.code] {
-			if by == nil || slices.ContainsFunc(by, e.leadsOn) {
-				on, next = append(on, e), append(next, walked{code: e.From, shells: e.melted()})
+			e := &edges[i]
+			near, far := e.From, e.To
+			if back {
+				near, far = far, near
 			}
-		}
-		return on, next
-	}, -1)
-}
-
-// walk follows edges from one thing on, and from each thing again where it is reached by an edge that leads to more: one
-// that is earlier than those before it, or with the other sign later.
-func walk(start walked, lead func(walked, []Edge) ([]Edge, []walked), sign int) []Edge {
-	reached := map[walked][]Edge{start: nil} // what started it leads everywhere
-	met := map[OpKey]Edge{}
-	for pending := []walked{start}; len(pending) > 0; pending = pending[1:] {
-		edges, next := lead(pending[0], reached[pending[0]])
-		for i, e := range edges {
-			met[e.key()] = e
-			by, before := reached[next[i]]
-			if !before || by != nil && !covered(by, e, sign) {
-				reached[next[i]] = append(by, e)
-				pending = append(pending, next[i])
+			if on[i] || near != of && !e.led(reached[near], back) {
+				continue
+			}
+			on[i] = true
+			found++
+			if by := reached[far]; !e.covered(by, back) {
+				reached[far] = append(by, e)
 			}
 		}
 	}
-	return slices.SortedFunc(maps.Values(met), Edge.Compare)
+	walked := make([]Edge, 0, found)
+	for i, e := range edges {
+		if on[i] && (i == 0 || e.key() != edges[i-1].key()) {
+			walked = append(walked, e)
+		}
+	}
+	return walked
 }
 
-// covered says that an edge leads to nothing more than some others do.
-func covered(by []Edge, e Edge, sign int) bool {
+// led says whether a walk that reached a thing by some edges goes on over this one.
+func (e *Edge) led(by []*Edge, back bool) bool {
+	return slices.ContainsFunc(by, func(b *Edge) bool {
+		if back {
+			return e.leadsOn(*b)
+		}
+		return b.leadsOn(*e)
+	})
+}
+
+// covered says that a walk goes on over nothing from this edge that it does not go over from some others too: they are before
+// it (on a walk back, after it) in time and in writing, and what they carry on is not less.
+func (e *Edge) covered(by []*Edge, back bool) bool {
+	sign := 1
+	if back {
+		sign = -1
+	}
 	var inTime, inWriting, boxed bool
 	for _, b := range by {
-		inTime = inTime || sign*b.Compare(e) <= 0
-		inWriting = inWriting || sign*b.written(e) <= 0
+		if back && b.melted() != e.melted() || !back && (b.From.Kind() == events.KindCharge) != (e.From.Kind() == events.KindCharge) {
+			continue
+		}
+		inTime = inTime || sign*b.Compare(*e) <= 0
+		inWriting = inWriting || sign*b.written(*e) <= 0
 		boxed = boxed || b.To.Kind() == events.KindBox
 	}
 	return inTime && inWriting && (boxed || e.To.Kind() != events.KindBox)

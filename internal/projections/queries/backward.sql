@@ -1,46 +1,36 @@
--- Walks from a code back to everything that went into it, edge by edge, and keeps the order of time: what came into a
--- tank after it had been drawn from is not in what was drawn. The mirror of forward.sql: of what a round reached, the
--- latest moment and the last position lead on; one reached again later leads on to what came in between. Of a run of which
--- shells were melted again (run to charge, with a mass) only what it was cast of leads on.
+-- Walks from a code back to everything that may have gone into it. What came into a tank after all that is asked about is left
+-- out, and of a run of which shells were melted again (run to charge, with a mass) only what it was cast of is followed.
+-- That is never less than what the order of time lets be in it and seldom much more, and workshop.WalkBack takes out what is too
+-- much: to keep that order here, each step would have to look at all that led to it. until is the last moment on the way,
+-- nearly always the same one; where a correction made times contradict each other a later one leads to more.
+-- OFFSET keeps the planner from any but one look into the index for each thing.
 -- $1 code
-WITH RECURSIVE asked (code) AS MATERIALIZED (
-    SELECT $1::text COLLATE "C"
-),
-walk AS (
-    SELECT e.position, e.number, e.from_code, e.to_code, e.occurred_at, e.mass_mg, e.ingredient
-    FROM asked a
-    JOIN edges e ON e.to_code = a.code
+WITH RECURSIVE walk (code, until, shells) AS (
+    SELECT $1::text COLLATE "C", (SELECT max(occurred_at) FROM edges WHERE to_code = $1::text), false
     UNION
-    SELECT e.*
-    FROM (
-        SELECT DISTINCT ON (from_code, shells) from_code, shells, occurred_at, position, number,
-            max(position << 20 | number) OVER made AS written,
-            bool_or(to_code LIKE 'B%') OVER made AS boxed,
-            CASE WHEN from_code LIKE 'C%' THEN occurred_at ELSE 'infinity' END AS until
-        FROM (
-            SELECT *, from_code LIKE 'R%' AND to_code LIKE 'C%' AND mass_mg > 0 AS shells
-            FROM walk
-        ) reached
-        WINDOW made AS (
-            PARTITION BY from_code, shells ORDER BY occurred_at DESC, position DESC, number DESC
-            ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING
-        )
-        ORDER BY from_code, shells, occurred_at DESC, position DESC, number DESC
-    ) w
+    SELECT e.from_code, greatest(w.until, e.occurred_at), e.from_code LIKE 'R%' AND e.to_code LIKE 'C%' AND e.mass_mg > 0
+    FROM walk w
     CROSS JOIN LATERAL (
-        SELECT e.position, e.number, e.from_code, e.to_code, e.occurred_at, e.mass_mg, e.ingredient
+        SELECT e.from_code, e.to_code, e.occurred_at, e.mass_mg
         FROM edges e
-        WHERE e.to_code = w.from_code AND e.occurred_at <= w.until
-            AND (
-                (e.occurred_at, e.position, e.number) < (w.occurred_at, w.position, w.number)
-                OR w.from_code NOT LIKE 'C%' AND (w.boxed OR e.position << 20 | e.number < w.written)
-            )
+        WHERE e.to_code = w.code AND e.occurred_at <= CASE WHEN w.code LIKE 'C%' THEN w.until ELSE 'infinity' END
             AND (NOT w.shells OR e.from_code LIKE 'C%')
         OFFSET 0
     ) e
-),
-reached (code) AS (
-    SELECT code FROM asked
-    UNION ALL
-    SELECT from_code FROM walk
 )
+-- Every edge to what was walked to, and every thing of it: a thing has no number, and only a thing has a supplier. In no order,
+-- and an edge may come twice.
+SELECT e.*
+FROM walk w
+CROSS JOIN LATERAL (
+    SELECT e.position, e.number, e.occurred_at, e.from_code AS code, e.to_code AS other, e.mass_mg, e.ingredient AS subject,
+        NULL AS supplier, NULL AS supplier_lot
+    FROM edges e
+    WHERE e.to_code = w.code AND e.occurred_at <= CASE WHEN w.code LIKE 'C%' THEN w.until ELSE 'infinity' END
+        AND (NOT w.shells OR e.from_code LIKE 'C%')
+    OFFSET 0
+) e
+UNION ALL
+SELECT position, NULL, occurred_at, code, NULL, NULL, subject, supplier, supplier_lot
+FROM things
+WHERE code = ANY (ARRAY(SELECT code FROM walk))
