@@ -60,6 +60,7 @@ type applying struct {
 	movements int
 	edges     int
 	ops       int
+	stirred   []events.Code // charges into which something else came than is known of what was drawn from them
 }
 
 func (a *applying) apply() error {

@@ -51,41 +51,64 @@ type handing struct {
 	dated    []DatedInput
 }
 
-// refold works out anew what every draw from a charge took, and hands on what changed. fresh is the op that is being
-// written: what it took is given back.
+// settles bounds how often charges are folded anew for one event: each time something goes on in time, and so it ends.
+const settles = 100_000
+
+// refold works out anew what every draw from a charge took, and from every other into which something of that came. fresh is
+// the op that is being written, of which nothing was made yet: what it took is given back.
 func (a *applying) refold(code events.Code, fresh OpKey) (taken Mix, err error) {
-	var changed []handing
+	a.stirred = append(a.stirred, code)
+	for range settles {
+		if len(a.stirred) == 0 {
+			if op := a.Ops.get(fresh); op != nil && op.Kind == OpOut {
+				taken = op.Mix
+			}
+			return taken, nil
+		}
+		next := a.stirred[0]
+		a.stirred = a.stirred[1:]
+		if err := a.drawAnew(next, fresh); err != nil {
+			return nil, err
+		}
+	}
+	return nil, fmt.Errorf("what is in %s does not settle", code)
+}
+
+// drawAnew folds one charge and hands on what turns out to be different: of each draw before the next one is looked at, for it
+// may come back into the same charge. Nothing else is folded meanwhile, so that what a draw is said to have taken is at all
+// times what is in the thing that it went into.
+func (a *applying) drawAnew(code events.Code, fresh OpKey) error {
 	var mix Mix
 	trace := a.Defs.TraceAt(a.Charge(code).Site)
 	for _, op := range a.opsIn(code) {
+		op = *a.Ops.get(op.OpKey)
 		before := mix
 		var out Mix
+		var err error
 		if mix, out, err = a.next(mix, op); err != nil {
-			return nil, err
+			return err
 		}
+		h := handing{op: op, old: op.Mix, new: out}
 		switch {
 		case op.Kind == OpEnded && op.Other != "":
-			changed = append(changed, handing{op: op, new: mix})
+			h.old, h.new = nil, mix
 		case op.Kind != OpOut || slices.Equal(op.Mix, out):
-		case op.OpKey == fresh:
-			taken = out
-			a.Ops.edit(op.OpKey).Mix = out
+			continue
 		default:
-			h := handing{op: op, old: op.Mix, new: out}
+			a.Ops.edit(op.OpKey).Mix = out
+			if op.OpKey == fresh {
+				continue
+			}
 			if !a.undated() {
 				h.dated = before.dated(op.OccurredAt, op.OpKey, trace)
 			}
-			changed = append(changed, h)
-			a.Ops.edit(op.OpKey).Mix = out
+		}
+		if err := a.handOn(h); err != nil {
+			return err
 		}
 	}
 	a.Charges.edit(code).Mix = mix
-	for _, h := range changed {
-		if err := a.handOn(h); err != nil {
-			return nil, err
-		}
-	}
-	return taken, nil
+	return nil
 }
 
 // handOn changes what a draw went into.
@@ -95,7 +118,8 @@ func (a *applying) handOn(h handing) error {
 	case to == "": // thrown away
 		return nil
 	case to.Kind() == events.KindCharge:
-		return a.reop(to, h.op.Charge, func(film *ChargeOp) { film.Mix = film.Mix.Plus(h.new) })
+		a.reop(to, h.op.Charge, func(film *ChargeOp) { film.Mix = film.Mix.Plus(h.new) })
+		return nil
 	case !a.Exists(to):
 		return fmt.Errorf("%s went into %s, which is not there", h.op.Charge, to)
 	}
@@ -151,9 +175,7 @@ func (a *applying) spread(code events.Code, old, now Mix) error {
 				return err
 			}
 		case f.To.Kind() == events.KindCharge:
-			if err := a.reop(f.To, code, func(op *ChargeOp) { a.cameFrom(op, code, now) }); err != nil {
-				return err
-			}
+			a.reop(f.To, code, func(op *ChargeOp) { a.cameFrom(op, code, now) })
 		case code.Kind() != events.KindRun:
 			was, is := a.partOf(code, old, now, f.Mass)
 			a.remix(f.To, was, is)
@@ -187,15 +209,17 @@ func (a *applying) spreadToPart(part events.Code, old, now Mix) error {
 	return a.spread(part, old, now)
 }
 
-// reop changes what came into a charge from a thing, and folds the charge anew.
-func (a *applying) reop(charge, from events.Code, change func(*ChargeOp)) error {
+// reop changes what came into a charge from a thing: the charge is to be folded anew.
+func (a *applying) reop(charge, from events.Code, change func(*ChargeOp)) {
 	for _, op := range a.opsIn(charge) {
-		if op.Other == from && (op.Kind == OpIn || op.Kind == OpFilm) {
-			change(a.Ops.edit(op.OpKey))
+		if op.Other != from || op.Kind != OpIn && op.Kind != OpFilm {
+			continue
+		}
+		now := a.Ops.edit(op.OpKey)
+		if change(now); !slices.Equal(now.Mix, op.Mix) && !slices.Contains(a.stirred, charge) {
+			a.stirred = append(a.stirred, charge)
 		}
 	}
-	_, err := a.refold(charge, OpKey{})
-	return err
 }
 
 // cameFrom is what came into a charge from a thing, once that is made of something else.
