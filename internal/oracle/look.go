@@ -102,6 +102,24 @@ const (
 	NearTrace  = "at the trace"
 )
 
+// AtTrace says whether a lot is so near the trace in a filling or a run that rounding decides whether its allergens and its date
+// are theirs.
+func (m *Model) AtTrace() bool {
+	return slices.ContainsFunc(m.Order, func(code string) bool {
+		if code[0] != 'G' && code[0] != 'R' {
+			return false
+		}
+		x := m.mixOf(code)
+		total := x.total()
+		for lot, mass := range x.mass {
+			if lot != unknownLot && m.certainty(mass, total) == NearTrace {
+				return true
+			}
+		}
+		return false
+	})
+}
+
 func (m *Model) certainty(mass, total float64) string {
 	switch off := mass*traceShare - total; {
 	case mass > 0 && max(off, -off) < m.slack()*traceShare:

@@ -103,21 +103,26 @@ func (tl *telling) tell(rt *rapid.T) {
 	tl.count.histories.Add(1)
 	tl.count.commands.Add(int64(len(w.history)))
 	tl.count.unsettled.Add(int64(w.unsettled))
+	if w.over {
+		tl.count.over.Add(1)
+	}
 }
 
-// A tally is of how many histories were told, of how many commands, and how many commands were left out as unsettled.
-type tally struct{ histories, commands, unsettled atomic.Int64 }
+// A tally is of how many histories were told, of how many commands, how many commands were left out as unsettled, and how many
+// histories were over because rounding decided.
+type tally struct{ histories, commands, unsettled, over atomic.Int64 }
 
 func (c *tally) add(more *tally) {
 	c.histories.Add(more.histories.Load())
 	c.commands.Add(more.commands.Load())
 	c.unsettled.Add(more.unsettled.Load())
+	c.over.Add(more.over.Load())
 }
 
 func (c *tally) log(t *testing.T) {
 	t.Helper()
-	t.Logf("%d histories of %.1f commands on the average; %d commands left out, about which the rules say nothing",
-		c.histories.Load(), float64(c.commands.Load())/float64(c.histories.Load()), c.unsettled.Load())
+	t.Logf("%d histories of %.1f commands on the average, %d of them ended where rounding decides; %d commands left out, about which the rules say nothing",
+		c.histories.Load(), float64(c.commands.Load())/float64(c.histories.Load()), c.over.Load(), c.unsettled.Load())
 }
 
 func inMemory(*oracle.Model) theBook { return newMemory() }
