@@ -182,6 +182,12 @@ var canaries = []canary{
 		[]string{"OFF after "},
 	},
 	{
+		"a melt written down late is not in the shells that came back",
+		[]exchange{{"internal/workshop/remix.go", "!slices.Equal(now.Mix, op.Mix) && !slices.Contains(a.stirred, charge)", "false"}},
+		"internal/workshop", "TestADayWrittenDownInNoOrder",
+		[]string{"Not equal", "seed "},
+	},
+	{
 		"it tells the past without what was not released",
 		[]exchange{{"internal/projections/queries/past_stood.sql", "AND (grade = '' OR unreleased)", "AND false"}},
 		"internal/oracle", "TestTheDatabaseTellsThePast",
