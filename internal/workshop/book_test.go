@@ -509,6 +509,7 @@ func TestWhateverIsTypedTheBookStaysWhole(t *testing.T) {
 		}
 		s.checkBook()
 		s.checkMass()
+		s.checkMixing()
 	})
 	t.Log(said)
 	for _, command := range []string{"Receive", "Open", "Melt", "Empty", "MakeGanache", "MakeRun", "Release", "Sell", "Give", "Move", "Count", "Discard", "PlaceHold", "LiftHold", "Check", "DecideDeviation"} {
