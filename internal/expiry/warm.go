@@ -186,7 +186,7 @@ func (a Answer) warmed(life Kept, spells []Spell, zone *time.Location) Answer {
 		if lost == l.lost() {
 			continue
 		}
-		a.Limits[i] = whole.less(lost, took, dayOf(spells, made, zone), zone)
+		a.Limits[i] = whole.less(lost, took, made, zone)
 	}
 	exact, _ := lostExactly(spells, float64(life.Planned)/float64(life.Cool))
 	if exact > 0 && planned.ReleasedBy == "" {
@@ -198,8 +198,9 @@ func (a Answer) warmed(life Kept, spells []Spell, zone *time.Location) Answer {
 
 func (l Limit) lost() time.Duration { return time.Duration(math.Round(l.LostH*3600)) * time.Second }
 
-// less is a whole limit with something taken from it.
-func (l Limit) less(lost time.Duration, took []Spell, from civil.Day, zone *time.Location) Limit {
+// less is a whole limit of a life that began at made with something taken from it.
+func (l Limit) less(lost time.Duration, took []Spell, made time.Time, zone *time.Location) Limit {
+	from := l.dayFrom(took, made, zone)
 	if lost > 0 {
 		l.WholeSource, l.LostH = l.Source, lost.Hours()
 		l.Source = fmt.Sprintf("%s, less %s h for %s", l.Source, inTenths(lost.Hours()), outOfClass(took))
@@ -232,12 +233,22 @@ func lostExactly(spells []Spell, ratio float64) (hours float64, took []Spell) {
 	return hours, took
 }
 
-// dayOf is the day from which a limit with losses may have a whole day: that on which the last of them ended.
-func dayOf(spells []Spell, made time.Time, zone *time.Location) civil.Day {
-	if len(spells) == 0 {
-		return civil.DayOf(made, zone)
+// dayFrom is the day from which a whole limit may have a whole day once something was taken from it: that on which the last of it
+// was, but not one after the day that it had anyway. Without that one it would be over at its instant, which is later than the
+// day's end.
+func (l Limit) dayFrom(took []Spell, made time.Time, zone *time.Location) civil.Day {
+	from := civil.DayOf(made, zone)
+	if len(took) == 0 {
+		return from
 	}
-	return civil.DayOf(lastOf(spells), zone)
+	last, had := civil.DayOf(lastOf(took), zone), civil.LastWholeDay(*l.At, zone)
+	if had.Before(last) {
+		last = had
+	}
+	if from.Before(last) {
+		from = last
+	}
+	return from
 }
 
 func lastOf(spells []Spell) time.Time {

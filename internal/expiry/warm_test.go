@@ -134,6 +134,21 @@ func TestWarmedProperties(t *testing.T) {
 	})
 }
 
+// A loss on the last day of a life leaves it the day that it had: at its instant on the next one it would be over later. And what
+// takes nothing does not move the day from which a life may have one.
+func TestALossLeavesNoLaterEnd(t *testing.T) {
+	t.Parallel()
+	f := blackcurrantBay()
+	before := expiry.DateFilling(f)
+	ended := *limit(t, before, "assessment", "").At
+	lost := expiry.Spell{From: ended.Add(-hours(60)), To: ended.Add(-hours(2)), TemperatureC: 19}
+	got := expiry.DateWarmed(before, f.Lives(), []expiry.Spell{lost}, dublin)
+	require.Positive(t, limit(t, got, "assessment", "").LostH)
+	require.Equal(t, before.EndsBy, got.EndsBy)
+	cold := expiry.Spell{From: ended.Add(-hours(2)), To: ended.Add(-hours(1)), TemperatureC: 4}
+	require.Equal(t, got.Limits, expiry.DateWarmed(before, f.Lives(), []expiry.Spell{lost, cold}, dublin).Limits)
+}
+
 // A clock that stood still in a freezer that was too warm loses the time at −6 °C, and at 12 °C as much as it would in
 // the cool.
 func TestAStoppedClockLosesTheTimeItRan(t *testing.T) {

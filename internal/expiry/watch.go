@@ -83,7 +83,7 @@ func (w Watch) cuts(from, to time.Time) []time.Time {
 	}
 	all := []time.Time{from, to}
 	first := true
-	for _, r := range slices.SortedFunc(slices.Values(w.Readings), func(a, b Reading) int { return a.Began().Compare(b.Began()) }) {
+	for _, r := range slices.SortedFunc(slices.Values(w.Readings), Reading.compare) {
 		if !r.Failed || !w.Monitored || first {
 			all = append(all, r.Began(), r.At)
 		}
@@ -98,6 +98,17 @@ func (w Watch) cuts(from, to time.Time) []time.Time {
 	all = slices.DeleteFunc(all, func(at time.Time) bool { return at.Before(from) || at.After(to) })
 	slices.SortFunc(all, time.Time.Compare)
 	return slices.CompactFunc(all, time.Time.Equal)
+}
+
+// compare orders readings by their beginning; of those of one instant what was read comes before what failed.
+func (r Reading) compare(o Reading) int {
+	failed := func(r Reading) int {
+		if r.Failed {
+			return 1
+		}
+		return 0
+	}
+	return cmp.Or(r.Began().Compare(o.Began()), cmp.Compare(failed(r), failed(o)))
 }
 
 // stay is the time between two cuts.
