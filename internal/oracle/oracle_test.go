@@ -123,6 +123,7 @@ func (c *tally) log(t *testing.T) {
 	t.Helper()
 	t.Logf("%d histories of %.1f commands on the average, %d of them ended where rounding decides; %d commands left out, about which the rules say nothing",
 		c.histories.Load(), float64(c.commands.Load())/float64(c.histories.Load()), c.over.Load(), c.unsettled.Load())
+	require.LessOrEqual(t, c.over.Load(), c.histories.Load()/100+1, "rounding decides seldom: so many histories that end there hide something")
 }
 
 func inMemory(*oracle.Model) theBook { return newMemory() }
