@@ -131,10 +131,23 @@ func TestACrashBetween(t *testing.T) {
 		s.BeforeSigning(end)
 		require.ErrorIs(t, s.SealAll(t.Context()), crash, name)
 		requireSealed(t, db, 4, verifier)
+		requireNoLock(t, db)
 	}
 	s.BeforeSigning(func(context.Context, pgx.Tx) error { return nil })
 	require.NoError(t, s.SealAll(t.Context()))
 	requireSealed(t, db, 8, verifier)
+}
+
+// requireNoLock waits until nobody seals: a server process says that it ends before it gives back what it holds.
+func requireNoLock(t *testing.T, db *pgtest.DB) {
+	t.Helper()
+	require.Eventually(t, func() bool {
+		held := true
+		err := db.App.QueryRow(t.Context(), `SELECT EXISTS (
+			SELECT FROM pg_locks WHERE locktype = 'advisory' AND database = (SELECT oid FROM pg_database WHERE datname = current_database())
+		)`).Scan(&held)
+		return err == nil && !held
+	}, time.Minute, time.Millisecond)
 }
 
 // TestOnlyOneAtATime: while one process seals, another leaves it to that one and does not wait.
