@@ -65,6 +65,9 @@ func (h *handlers) replacement(ctx context.Context, event uuid.UUID, body json.R
 	if len(root) == 0 {
 		return nil, nil // the book says so
 	}
+	if site, bound := root[0].Site, actorOf(ctx).Site; bound != "" && site != "" && site != bound {
+		return nil, nil // the book refuses it, whatever would be in its place
+	}
 	way := wayOf(root)
 	if way == nil {
 		return nil, nil // a definition

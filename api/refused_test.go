@@ -43,7 +43,7 @@ func refusedRequests() []refused {
 		{1, "its balance", "at the pier", "GET /v1/balances/{cream}", nil, 404, "unknown-code"},
 		{1, "another site's board", "at the pier", "GET /v1/board?place=counter", nil, 403, "forbidden"},
 		{1, "a sale from another site's place", "at the pier", "POST /v1/sales " + oneSale, nil, 403, "forbidden"},
-		{1, "a hold on what another site has", "at the pier", `POST /v1/holds {"code":"{cream}","reason":"?"}`, nil, 403, "forbidden"},
+		{1, "a hold on what another site has", "at the pier", `POST /v1/holds {"code":"{cream}","reason":"?"}`, nil, 422, "unknown-code"},
 		{1, "the whole log", "at the pier", "GET /v1/events", nil, 403, "forbidden"},
 		{1, "everybody's data, erased", "at the pier", `POST /v1/erasures {"buyer":"harbour-cafe"}`, []string{header, ""}, 403, "forbidden"},
 

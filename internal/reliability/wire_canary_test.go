@@ -152,6 +152,12 @@ var canaries = []canary{
 		[]string{"POST /v1/holds/:id/lifts", "expected: 403"},
 	},
 	{
+		"it tells what another site has",
+		[]exchange{{"internal/workshop/ownsite.go", "return !slices.ContainsFunc(d.withParts(code), stood)", "return stood(code) && false"}},
+		"api", "TestAnotherSiteIsShut",
+		[]string{"Not equal", "There is no"},
+	},
+	{
 		"its gate goes by how an address is written",
 		[]exchange{{"api/auth.go", `route := c.Request().Method + " " + c.Path()`, `route := c.Request().Method + " " + c.Request().URL.Path`}},
 		"api", "TestOtherSpellings",

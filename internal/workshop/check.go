@@ -64,7 +64,7 @@ func (c Check) Decide(d *Desk) (any, *Refusal) {
 		Document: c.Document, Instrument: c.Instrument, From: toTheMicrosecond(c.From), To: toTheMicrosecond(c.To),
 	}
 	switch {
-	case c.Code != "" && !d.Set.Exists(c.Code):
+	case c.Code != "" && !d.knows(c.Code):
 		rs.unknownCode(c.Code)
 	case c.Code != "":
 		d.atThing(c.Code, &rs)

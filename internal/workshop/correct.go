@@ -53,7 +53,7 @@ const (
 func (c Correct) Decide(d *Desk) (any, *Refusal) {
 	d.Set.want(NeedCommand(c.Event))
 	told := d.Set.told.commands[c.Event]
-	if len(told.Named) == 0 {
+	if len(told.Named) == 0 || !d.knowsOfCommand(told.Named) {
 		return nil, &Refusal{
 			Slug: RefusedUnknownCode, Facts: Facts{"event": c.Event},
 			Detail: fmt.Sprintf("There is no event %s in the book: look at the history of what it was about.", c.Event),
@@ -88,6 +88,9 @@ func (c Correct) check(d *Desk, told Told) *Refusal {
 			Detail: "What was erased is gone and cannot be brought back: define the supplier or buyer anew.",
 		}
 	}
+	if d.Actor.Site != "" && slices.ContainsFunc(slices.Concat(told.Named, told.Root), ofRecall) {
+		return forbidden("A recall is of the whole book: use a key that is bound to no site.")
+	}
 	var rs refusals
 	d.site = first.Site
 	d.ownSite(&rs)
@@ -116,6 +119,15 @@ func (c Correct) check(d *Desk, told Told) *Refusal {
 		}
 	}
 	return nil
+}
+
+func ofRecall(r events.Recorded) bool {
+	switch r.Data.(type) {
+	case events.RecallOpened, events.RecallNarrowed, events.RecallClosed:
+		return true
+	default:
+		return false
+	}
 }
 
 // mayNot says whose it is to correct this, nil if it is the actor's.

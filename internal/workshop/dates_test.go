@@ -559,10 +559,29 @@ func TestAKeyBoundToASiteWritesNothingElsewhere(t *testing.T) {
 	t.Parallel()
 	b := open(t).bench()
 	b.release(b.domes, 10)
-	b.as = workshop.Actor{ID: "stall", Roles: []string{"counter"}, Site: "market"}
-	require.EqualValues(t, "forbidden", b.refuse(sale(byDesign("blackcurrant-dome", 1))).Slug)
-	require.EqualValues(t, "forbidden", b.refuse(workshop.PlaceHold{Code: b.domes, Reason: "?"}).Slug)
-	require.EqualValues(t, "forbidden", b.refuse(workshop.Empty{Vat: "vat-dark", Rest: "discard"}).Slug)
+	anybody, atTheStall := b.as, workshop.Actor{ID: "stall", Roles: []string{"counter"}, Site: "market"}
+	says := func(cmd workshop.Command, slug workshop.Slug) {
+		t.Helper()
+		b.as = atTheStall
+		require.Equal(t, slug, b.refuse(cmd).Slug)
+		b.as = anybody
+	}
+	hold := workshop.PlaceHold{Code: b.domes, Reason: "?"}
+	says(sale(byDesign("blackcurrant-dome", 1)), workshop.RefusedForbidden)
+	says(workshop.Empty{Vat: "vat-dark", Rest: "discard"}, workshop.RefusedForbidden)
+	says(hold, workshop.RefusedUnknownCode) // the stall never had any
+
+	b.do(workshop.Move{From: "counter", To: "freezer", Lines: []workshop.HandledLine{{Code: b.domes, Pieces: 4}}, Sealed: true})
+	part := b.domes.Part(1)
+	b.do(workshop.Move{From: "freezer", To: "stall", Lines: []workshop.HandledLine{{Code: part, Pieces: 4}}})
+	thawed := b.domes.Part(2)
+	says(hold, workshop.RefusedForbidden) // it has a part there
+	b.as = atTheStall
+	b.do(workshop.PlaceHold{Code: thawed, Reason: "?"})
+	b.as = anybody
+	b.do(workshop.Discard{Place: "stall", Lines: []workshop.HandledLine{{Code: thawed, Pieces: 4}}, Reason: "damaged", Destination: "refuse"})
+	says(workshop.PlaceHold{Code: thawed, Reason: "?"}, workshop.RefusedForbidden) // it is gone
+	says(workshop.PlaceHold{Code: b.batch, Reason: "?"}, workshop.RefusedUnknownCode)
 }
 
 // TestChilledFillingReleasedToACoolPlace: a filling dated for the chill keeps no longer at a warmer counter than its

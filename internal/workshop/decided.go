@@ -33,7 +33,7 @@ const causeDecided = "decided"
 func (c Redate) Decide(d *Desk) (any, *Refusal) {
 	var rs refusals
 	d.happened(c.Done, &rs)
-	if !d.Set.Exists(c.Code) {
+	if !d.knows(c.Code) {
 		rs.unknownCode(c.Code)
 		return nil, rs.first()
 	}

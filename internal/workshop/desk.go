@@ -3,7 +3,6 @@ package workshop
 import (
 	"fmt"
 	"runtime/debug"
-	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -210,43 +209,6 @@ func (d *Desk) knownVat(slug string, rs *refusals) {
 	if slug != "" && d.Set.Defs.Vats.Latest(slug) == nil {
 		rs.unknown("vat", slug)
 	}
-}
-
-// What a key that is bound to a site may write: it takes from and puts into that site's places and tanks only, so that
-// nothing passes between two sites by it. It may hold, check and redate what was made there and what stands there, and
-// decide about deviations and lift holds of that site. It defines its own site, places and tanks; the rest of the
-// catalogue is shared.
-
-// ownSite refuses a key that is bound to another site than the command's.
-func (d *Desk) ownSite(rs *refusals) { d.ofSite(d.site, rs) }
-
-// ownPlace refuses a place, or failing that a tank, of another site to a key that is bound to one.
-func (d *Desk) ownPlace(slug string, rs *refusals) { d.ofSite(d.Set.Defs.SiteOf(slug), rs) }
-
-func (d *Desk) ofSite(site string, rs *refusals) {
-	if site != "" && d.Actor.Site != "" && d.Actor.Site != site {
-		*rs = append(*rs, forbidden("This key is for %s only: use one for %s.", d.Actor.Site, site))
-	}
-}
-
-// atThing takes the site where a thing was made as the command's. A key that is bound to another may write of it too
-// while some of it stands at that other.
-func (d *Desk) atThing(code events.Code, rs *refusals) {
-	d.site = d.Set.siteOf(code)
-	d.ownThing(code, rs)
-}
-
-// ownThing refuses a thing of another site, of which nothing stands at the site that a key is bound to.
-func (d *Desk) ownThing(code events.Code, rs *refusals) {
-	here := func(line *StockLine) bool { return line.Amount > 0 && d.isOwn(line.Place) }
-	if !slices.ContainsFunc(d.Set.LinesOf(code), here) {
-		d.ofSite(d.Set.siteOf(code), rs)
-	}
-}
-
-// isOwn says whether a place or tank is of the site that the key is bound to, if it is bound.
-func (d *Desk) isOwn(slug string) bool {
-	return d.Actor.Site == "" || d.Set.Defs.SiteOf(slug) == d.Actor.Site
 }
 
 // today is the site's local date at the desk's time.

@@ -39,7 +39,7 @@ func (c DecideDeviation) Alone() bool { return c.Decision == DecisionShorten }
 func (c DecideDeviation) Decide(d *Desk) (any, *Refusal) {
 	deviation := d.Set.Deviation(c.Deviation)
 	var rs refusals
-	if deviation == nil {
+	if deviation == nil || !d.knowsOf(deviation.Site, deviation.Code) {
 		rs.add(RefusedUnknownCode, Facts{"deviation": c.Deviation}, "There is no deviation %s in the book.", c.Deviation)
 		return nil, inURL(rs[0])
 	}

@@ -108,21 +108,21 @@ func (w *drawing) locate(l DrawLine, at time.Time, rs *refusals) (key StockKey, 
 	switch l.Source.Kind() {
 	case events.KindCharge:
 		charge := set.Charge(l.Source)
-		if charge == nil {
+		if charge == nil || w.d.isHidden(l.Source) {
 			rs.unknownCode(l.Source)
 			return key, since, false
 		}
 		return StockKey{Code: l.Source, Place: charge.Vat}, charge.At, true
 	case events.KindLot:
 		lot := set.Lot(l.Source)
-		if lot == nil {
+		if lot == nil || w.d.isHidden(l.Source) {
 			rs.unknownCode(l.Source)
 			return key, since, false
 		}
 		since = lot.since(lot.At)
 	case events.KindGanache:
 		ganache := set.Ganache(l.Source)
-		if ganache == nil {
+		if ganache == nil || w.d.isHidden(l.Source) {
 			rs.unknownCode(l.Source)
 			return key, since, false
 		}
@@ -210,7 +210,7 @@ func (c Open) Decide(d *Desk) (any, *Refusal) {
 	var rs refusals
 	var lot *Lot
 	if c.Lot.Kind() == events.KindLot {
-		if lot = d.Set.Lot(c.Lot); lot == nil {
+		if lot = d.Set.Lot(c.Lot); lot == nil || d.isHidden(c.Lot) {
 			return nil, inURL(unknownThing(c.Lot))
 		}
 	}

@@ -98,7 +98,7 @@ func (d *Desk) tooFew(l HandledLine, place string, available int64, rs *refusals
 
 // checkUnit refuses an unknown code, and pieces of what is weighed or grams of what is counted.
 func (d *Desk) checkUnit(l HandledLine, rs *refusals) bool {
-	if !d.Set.Exists(l.Code) {
+	if !d.knows(l.Code) {
 		rs.unknownCode(l.Code)
 		return false
 	}

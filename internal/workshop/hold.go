@@ -35,7 +35,7 @@ func (c PlaceHold) Alone() bool { return c.Downstream }
 func (c PlaceHold) Decide(d *Desk) (any, *Refusal) {
 	var rs refusals
 	d.happened(c.Done, &rs)
-	if !d.Set.Exists(c.Code) {
+	if !d.knows(c.Code) {
 		rs.unknownCode(c.Code)
 		return nil, rs.first()
 	}
@@ -177,7 +177,7 @@ func (c LiftHold) Needs() []Need { return []Need{NeedHold(c.Hold)} }
 func (c LiftHold) Decide(d *Desk) (any, *Refusal) {
 	hold := d.Set.Hold(c.Hold)
 	var rs refusals
-	if hold == nil {
+	if hold == nil || !d.knowsOf(hold.Site, hold.Codes...) {
 		rs.add(RefusedUnknownCode, Facts{"hold": c.Hold}, "There is no hold %s in the book.", c.Hold)
 		return nil, inURL(rs[0])
 	}

@@ -29,7 +29,7 @@ func (c PrintLabel) Decide(d *Desk) (any, *Refusal) {
 		rs = append(rs, inURL(NoLabel(c.Code)))
 		return nil, rs.first()
 	}
-	if !d.Set.Exists(c.Code) {
+	if !d.knows(c.Code) {
 		return nil, inURL(unknownThing(c.Code))
 	}
 	d.atThing(c.Code, &rs)

@@ -192,7 +192,7 @@ func (c OpenBoxes) Decide(d *Desk) (any, *Refusal) {
 		return nil, rs.first()
 	}
 	box := d.Set.Box(c.Box)
-	if box == nil {
+	if box == nil || d.isHidden(c.Box) {
 		return nil, inURL(unknownThing(c.Box))
 	}
 	where := c.where(d, box, &rs)

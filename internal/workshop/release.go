@@ -48,7 +48,7 @@ func (c Release) pass(d *Desk, rs refusals) (Released, *Refusal) {
 		return Released{}, rs.first()
 	}
 	run := d.Set.Run(c.Run)
-	if run == nil {
+	if run == nil || d.isHidden(c.Run) {
 		return Released{}, inURL(unknownThing(c.Run))
 	}
 	place := d.place(c.Place, &rs)

@@ -203,7 +203,7 @@ func (m *moulding) goOn() *Refusal {
 		return m.rs.first()
 	}
 	run := d.Set.Run(c.Run)
-	if run == nil {
+	if run == nil || d.isHidden(c.Run) {
 		return inURL(unknownThing(c.Run))
 	}
 	d.atSite(run.Site, &m.rs)
@@ -220,7 +220,7 @@ func (m *moulding) goOn() *Refusal {
 // checkNames notes what the steps name that is not in the book.
 func (c MakeRun) checkNames(d *Desk, rs *refusals) {
 	known := func(source events.Code, place string) {
-		if !d.Set.Exists(source) {
+		if !d.knows(source) {
 			rs.unknownCode(source)
 		}
 		d.knownPlace(place, rs)

@@ -455,7 +455,7 @@ func (t *taking) byCode(d *Desk, i int, l PieceLine, rs *refusals) {
 		rs.add(RefusedWrongKind, Facts{"code": l.Code}, "%s is a %s: name a run or a box.", l.Code, kindWord(l.Code))
 		return
 	}
-	if !d.Set.Exists(l.Code) {
+	if !d.knows(l.Code) {
 		rs.unknownCode(l.Code)
 		return
 	}
