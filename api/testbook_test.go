@@ -17,7 +17,7 @@ import (
 	"firstout/internal/pgtest"
 )
 
-func TestMain(m *testing.M) { os.Exit(pgtest.Clean(m)) }
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
 
 // A testBook is the whole of it but the process: the HTTP interface over a book in a database of its own, standing
 // at a morning on the manual clock.

@@ -23,7 +23,7 @@ import (
 	"firstout/internal/pgtest"
 )
 
-func TestMain(m *testing.M) { os.Exit(pgtest.Clean(m)) }
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
 
 type object = map[string]any
 

@@ -20,7 +20,7 @@ import (
 )
 
 // TestMain wants no goroutine left when all processes have ended.
-func TestMain(m *testing.M) { os.Exit(pgtest.Clean(m)) }
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
 
 // folder is a data folder that a PostgreSQL of ours can use, also as root.
 func folder(t *testing.T) string {

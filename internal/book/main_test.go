@@ -22,7 +22,7 @@ import (
 	"firstout/internal/workshop"
 )
 
-func TestMain(m *testing.M) { os.Exit(pgtest.Clean(m)) }
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
 
 // patience is a wait that only a test that has gone wrong comes to the end of.
 const patience = 30 * time.Second

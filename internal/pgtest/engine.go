@@ -52,9 +52,22 @@ var shared struct {
 	err     error
 }
 
-// Main runs the tests, stops what they started, and gives the code to exit with. An interrupt stops it too. It takes a *testing.M, or
-// what wraps one.
+// Main runs the tests, stops what they started, and gives the code to exit with: that of a failure too where a goroutine is left
+// when everything is over. An interrupt stops it too. It takes a *testing.M, or what wraps one.
 func Main(m interface{ Run() int }) int {
+	code := runAndStop(m)
+	if code != 0 {
+		return code // what is left after a failure says nothing
+	}
+	http.DefaultClient.CloseIdleConnections()
+	if err := goleak.Find(); err != nil {
+		fmt.Fprintln(os.Stderr, "pgtest:", err)
+		return 1
+	}
+	return 0
+}
+
+func runAndStop(m interface{ Run() int }) int {
 	interrupted := make(chan os.Signal, 1)
 	signal.Notify(interrupted, os.Interrupt, syscall.SIGTERM)
 	ended := make(chan struct{})
@@ -77,20 +90,6 @@ func Main(m interface{ Run() int }) int {
 		return max(code, 1)
 	}
 	return code
-}
-
-// Clean is Main, and fails where a goroutine is left when everything is over: for packages that start some.
-func Clean(m interface{ Run() int }) int {
-	code := Main(m)
-	if code != 0 {
-		return code // what is left after a failure says nothing
-	}
-	http.DefaultClient.CloseIdleConnections()
-	if err := goleak.Find(); err != nil {
-		fmt.Fprintln(os.Stderr, "pgtest:", err)
-		return 1
-	}
-	return 0
 }
 
 func shutDown() error {

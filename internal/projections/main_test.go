@@ -7,4 +7,4 @@ import (
 	"firstout/internal/pgtest"
 )
 
-func TestMain(m *testing.M) { os.Exit(pgtest.Clean(m)) }
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }

@@ -18,7 +18,7 @@ import (
 // program is the built cmd/api.
 var program string
 
-func TestMain(m *testing.M) { os.Exit(pgtest.Clean(built{m})) }
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(built{m})) }
 
 // built runs the tests with the program at hand.
 type built struct{ m *testing.M }

@@ -17,7 +17,7 @@ import (
 	"firstout/internal/pgtest"
 )
 
-func TestMain(m *testing.M) { os.Exit(pgtest.Clean(m)) }
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
 
 var noon = time.Date(2026, 11, 25, 12, 0, 0, 123_000, time.UTC)
 
