@@ -153,7 +153,7 @@ var canaries = []canary{
 	},
 	{
 		"it tells what another site has",
-		[]exchange{{"internal/workshop/ownsite.go", "return !slices.ContainsFunc(d.withParts(code), stood)", "return stood(code) && false"}},
+		[]exchange{{"internal/workshop/ownsite.go", "return !stood(code) && !slices.ContainsFunc(d.withParts(code), stood)", "return stood(code) && false"}},
 		"api", "TestAnotherSiteIsShut",
 		[]string{"Not equal", "There is no"},
 	},

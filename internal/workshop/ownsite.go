@@ -57,7 +57,7 @@ func (d *Desk) isHidden(code events.Code) bool {
 	stood := func(code events.Code) bool {
 		return slices.ContainsFunc(d.Set.LinesOf(code), func(line *StockLine) bool { return d.isOwn(line.Place) })
 	}
-	return !slices.ContainsFunc(d.withParts(code), stood)
+	return !stood(code) && !slices.ContainsFunc(d.withParts(code), stood) // parts may have to be loaded: only if it comes to that
 }
 
 // knowsOf says whether the actor may hear of something of a site, "" for all sites, that is about some things.
