@@ -559,8 +559,11 @@ func (f *refolding) decide() (replacing []events.Recorded, refusal *Refusal) {
 }
 
 // writtenLater refuses a replacement that names what was written down after what it replaces: where that stands in the
-// book, the thing is not there yet.
+// book, the thing is not there yet. To who may not hear of it, it is nowhere.
 func (f *refolding) writtenLater(code events.Code) *Refusal {
+	if f.d.Actor.Site != "" && !f.d.knows(code) {
+		return unknownThing(code)
+	}
 	return &Refusal{
 		Slug: RefusedBeforeItExisted, Facts: Facts{"in_the_way": []events.Code{code}},
 		Detail: fmt.Sprintf("%s was written down after what is corrected: void that, and write down anew what was done.", code),
